@@ -97,10 +97,7 @@ func smirnovOneSided(n int, d float64) float64 {
 // power is rescaled by powers of two to stay in range.
 func marsagliaTsangWang(n int, d float64) float64 {
 	fn := float64(n)
-	k := int(math.Ceil(fn * d))
-	if float64(k) == fn*d { // theirs is k = floor(nd)+1, so that 0 < h <= 1
-		k++
-	}
+	k := int(fn*d) + 1
 	power, exp := matrixPower(durbinMatrix(2*k-1, float64(k)-fn*d), n)
 	s := power.At(k-1, k-1)
 	for i := 1; i <= n; i++ {

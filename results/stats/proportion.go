@@ -35,7 +35,7 @@ func ClopperPearson(x, n int, conf float64) (Interval, error) {
 		return Interval{}, err
 	}
 	tail := (1 - conf) / 2
-	return Interval{Lower: betaLower(x, n, tail), Upper: 1 - betaLower(n-x, n, tail)}, nil
+	return Interval{Lower: betaLower(x, n, tail), Upper: betaUpper(x, n, tail)}, nil
 }
 
 // ClopperPearsonLower returns the exact one-sided lower confidence bound for a
