@@ -1,0 +1,32 @@
+// Package interlock guards a bench: nothing is energised except through it.
+package interlock
+
+import (
+	"time"
+
+	"drench/rig"
+
+	"periph.io/x/conn/v3/physic"
+)
+
+// Config is the part of a rig file that says what is watched and allowed. A
+// scenario can read none of it and change none of it.
+type Config struct {
+	// Inputs are the interlock lines that this rig has. Each reads 1 while all
+	// is well; 0, as from a broken wire, is a trip.
+	Inputs []string `yaml:"inputs"`
+	// PumpOn is the longest that a pump may run in one go.
+	PumpOn time.Duration `yaml:"pump_on"`
+	// Volume is the most water that a run may deliver, all pumps together, by
+	// the flow asked for.
+	Volume rig.Volume `yaml:"volume"`
+	// OverCurrent, OverVoltage and OverTemp are trip levels of the DUT's
+	// current, its rail and the plate or air; 0 means not watched.
+	OverCurrent physic.ElectricCurrent   `yaml:"over_current"`
+	OverVoltage physic.ElectricPotential `yaml:"over_voltage"`
+	OverTemp    physic.Temperature       `yaml:"over_temp"`
+	// Poll is how often gauges are read for the trips above; a gauge that can't
+	// be read for Stale is a trip as well (link lost).
+	Poll  time.Duration `yaml:"poll"`
+	Stale time.Duration `yaml:"stale"`
+}
