@@ -158,7 +158,7 @@ type Bench interface {
 	Now() Instant
 	// Set drives an output.
 	Set(ctx context.Context, ch ID, v int64) error
-	// Ask reads a gauge.
+	// Ask reads a gauge, or the level that an input line has now.
 	Ask(ctx context.Context, ch ID) (int64, error)
 	// Await returns the next Edge, Line or Gap, or ok = false once the clock
 	// has reached until.
