@@ -1,0 +1,228 @@
+package config
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"regexp"
+	"strings"
+	"unicode/utf8"
+
+	"go.yaml.in/yaml/v3"
+)
+
+// maxSize is more than any rig needs and less than can hurt.
+const maxSize = 1 << 20
+
+// tree is a file's YAML and what was found wrong with it so far.
+type tree struct {
+	file string
+	root *yaml.Node // nil if the file holds nothing
+	errs Errors
+	bad  map[*yaml.Node]bool // has an error already: say nothing more about it
+}
+
+// parse reads text and refuses all of YAML that a rig file has no use for.
+func parse(file string, text []byte) *tree {
+	t := &tree{file: file, bad: map[*yaml.Node]bool{}}
+	if !t.readable(text) {
+		return t
+	}
+	text = bytes.TrimPrefix(text, []byte("\ufeff"))
+	docs, _, err := documents(text)
+	if err != nil {
+		line, col := locate(text)
+		t.errs = append(t.errs, Error{file, line, col, "not readable as YAML: " + plain(err), ""})
+		return t
+	}
+	if len(docs) > 1 {
+		t.add(docs[1], "a second document begins", "one document in the file")
+	}
+	if len(docs) > 0 && len(docs[0].Content) > 0 && docs[0].Content[0].Tag != "!!null" {
+		t.root = docs[0].Content[0]
+		t.lint(t.root)
+	}
+	return t
+}
+
+// err is what Decode returns.
+func (t *tree) err() error {
+	if len(t.errs) == 0 {
+		return nil
+	}
+	return t.errs.sorted()
+}
+
+// add notes an error at n and silences later ones about it.
+func (t *tree) add(n *yaml.Node, what, want string) {
+	t.bad[n] = true
+	t.errs = append(t.errs, Error{t.file, max(n.Line, 1), max(n.Column, 1), what, want})
+}
+
+// oddBreaks are characters that YAML takes for the end of a line and editors
+// do not, so that line numbers would differ.
+var oddBreaks = regexp.MustCompile("\r(?:[^\n]|$)|\u0085|\u2028|\u2029")
+
+// readable checks what must hold before YAML can be thought of.
+func (t *tree) readable(text []byte) bool {
+	at := func(offset int, what, want string) bool {
+		line, col := position(text[:offset])
+		t.errs = append(t.errs, Error{t.file, line, col, what, want})
+		return false
+	}
+	if len(text) > maxSize {
+		return at(0, fmt.Sprintf("the file has %d bytes", len(text)), fmt.Sprintf("at most %d", maxSize))
+	}
+	for i := 0; i < len(text); {
+		r, n := utf8.DecodeRune(text[i:])
+		if r == utf8.RuneError && n == 1 {
+			return at(i, fmt.Sprintf("byte 0x%02x is not UTF-8", text[i]), "text in UTF-8")
+		}
+		i += n
+	}
+	if m := oddBreaks.FindIndex(text); m != nil {
+		return at(m[0], "an unusual line break", "lines that end in LF or CR LF")
+	}
+	return true
+}
+
+// position tells where the text after before begins.
+func position(before []byte) (line, col int) {
+	before = bytes.TrimPrefix(before, []byte("\ufeff"))
+	last := bytes.LastIndexByte(before, '\n')
+	return bytes.Count(before, []byte("\n")) + 1, utf8.RuneCount(before[last+1:]) + 1
+}
+
+// drip hands out a byte at a time, so that n tells how far the parser had to
+// read before it gave up.
+type drip struct {
+	text []byte
+	n    int
+}
+
+func (d *drip) Read(p []byte) (int, error) {
+	if d.n == len(d.text) {
+		return 0, io.EOF
+	}
+	d.n++
+	return copy(p[:1], d.text[d.n-1:]), nil
+}
+
+// documents parses text. On an error, read is how many bytes were looked at.
+func documents(text []byte) (docs []*yaml.Node, read int, err error) {
+	src := &drip{text: text}
+	dec := yaml.NewDecoder(src)
+	for {
+		var doc yaml.Node
+		err := dec.Decode(&doc)
+		if errors.Is(err, io.EOF) {
+			return docs, src.n, nil
+		}
+		if err != nil {
+			return nil, src.n, err
+		}
+		docs = append(docs, &doc)
+	}
+}
+
+// locate finds where unreadable text goes wrong. The parser's own line is that
+// of the construct it was in, or one less, and it gives no column. The mistake
+// is taken to be at the first character after the longest piece, from the
+// start to some point before the parser gave up, that can be read: first by
+// lines, then by characters within the line.
+func locate(text []byte) (line, col int) {
+	_, read, _ := documents(text)
+	ends := bytes.TrimRight(text[:read], " \t\r\n")
+	start := longest(ends, func(b []byte) int { return bytes.LastIndexByte(b, '\n') })
+	stop := len(ends)
+	if i := bytes.IndexByte(text[start:stop], '\n'); i >= 0 {
+		stop = start + i
+	}
+	at := longest(text[:stop], func(b []byte) int {
+		_, n := utf8.DecodeLastRune(b)
+		return len(b) - n - 1
+	})
+	for at < stop && (text[at] == ' ' || text[at] == '\t') {
+		at++
+	}
+	return position(text[:at])
+}
+
+// longest shortens text, cutting after the index that previous returns, until
+// it can be read, and returns the length that is left. The work is bounded; a
+// text that stays unreadable for long is given up at the last cut.
+func longest(text []byte, previous func([]byte) int) int {
+	const tries, work = 300, 16 << 20
+	rest := text
+	for n := 0; len(rest) > 0 && n < min(tries, work/len(text)); n++ {
+		rest = rest[:max(previous(bytes.TrimSuffix(rest, []byte("\n")))+1, 0)]
+		if _, _, err := documents(rest); err == nil {
+			break
+		}
+	}
+	return len(rest)
+}
+
+var yamlPrefix = regexp.MustCompile(`^yaml: (?:line \d+: )?`)
+
+// plain takes the parser's name and line from its error.
+func plain(err error) string {
+	return strings.ReplaceAll(yamlPrefix.ReplaceAllString(err.Error(), ""), "\n", " ")
+}
+
+var keyShape = regexp.MustCompile(`^[a-z][a-z0-9_-]*$`)
+
+// lint refuses anchors, aliases, tags, and keys that are not plain small
+// letters or stand twice, everywhere below n.
+func (t *tree) lint(n *yaml.Node) {
+	switch {
+	case n.Kind == yaml.AliasNode:
+		t.add(n, "an alias *"+n.Value, "the value written out")
+	case n.Anchor != "":
+		t.add(n, "an anchor &"+n.Anchor, "the value without it")
+	case n.Style&yaml.TaggedStyle != 0:
+		t.add(n, "a tag "+n.Tag, "the value without it")
+	}
+	if n.Kind == yaml.MappingNode {
+		t.lintKeys(n)
+	}
+	for i, c := range n.Content {
+		if n.Kind == yaml.MappingNode && t.bad[n.Content[i&^1]] {
+			t.bad[c] = true
+			continue
+		}
+		t.lint(c)
+	}
+}
+
+func (t *tree) lintKeys(n *yaml.Node) {
+	first := map[string]*yaml.Node{}
+	for i := 0; i < len(n.Content); i += 2 {
+		k := n.Content[i]
+		folded := strings.ToLower(k.Value)
+		earlier, twice := first[folded]
+		switch {
+		case k.Kind != yaml.ScalarNode:
+			t.add(k, "a key that is not a word", "a name such as pump_on")
+			continue
+		case k.Value == "<<":
+			t.add(k, "a merge key <<", "the values written out")
+		case twice:
+			t.add(k, fmt.Sprintf("%s is given twice, first in line %d", name(k), earlier.Line), "each key once")
+		case !keyShape.MatchString(k.Value) && keyShape.MatchString(folded):
+			t.add(k, "key "+clip(k.Value)+" is not in small letters", folded)
+		case !keyShape.MatchString(k.Value):
+			t.add(k, "key "+clip(k.Value)+" is no name", "small letters, digits, _ and -, beginning with a letter")
+		}
+		first[folded] = k
+	}
+}
+
+// name is a key as messages show it.
+func name(k *yaml.Node) string {
+	if keyShape.MatchString(k.Value) && len(k.Value) <= 40 {
+		return k.Value
+	}
+	return clip(k.Value)
+}
