@@ -16,9 +16,10 @@ type KSResult struct{ D, P float64 }
 // parameters fitted to the same data the p-value is too large (for the
 // sampling detector use FitSamplerLaw). Ties are taken as they are.
 //
-// The p-value is exact up to n = 1000 (see kolmogorovExact), beyond that
-// asymptotic (see kolmogorovLarge), where it is within 1e-4 relative down to
-// p = 1e-3.
+// The p-value is exact up to n = 1000, by Marsaglia, Tsang and Wang, J.
+// Statistical Software 8 (2003) issue 18, and in the tail by Smirnov's
+// one-sided law; beyond, within 1e-3 of itself, by Kolmogorov's limit law with
+// the correction of Pelz and Good, JRSS B 38 (1976) 152.
 //
 // It is an error if data is empty or holds NaN or infinity, cdf is nil, or cdf
 // returns a value outside [0, 1].
@@ -160,9 +161,13 @@ func matrixPower(a *mat.Dense, n int) (p *mat.Dense, e int) {
 }
 
 // kolmogorovLarge is P(D_n >= d) for large n: Kolmogorov's limit law at
-// sqrt(n) d + 1/(6 sqrt n). The shift takes up the first correction term of
-// Pelz and Good, JRSS B 38 (1976) 152, and leaves an error of order 1/n.
+// sqrt(n) d + 1/(6 sqrt n), the shift taking up the first correction term of
+// Pelz and Good. What that leaves, of order 1/n, grows towards the tail, where
+// twice the one-sided probability is right to exp(-6 n d^2).
 func kolmogorovLarge(n int, d float64) float64 {
+	if float64(n)*d*d >= 2 {
+		return math.Min(1, 2*smirnovOneSided(n, d))
+	}
 	r := math.Sqrt(float64(n))
 	return kolmogorovLimit(r*d + 1/(6*r))
 }

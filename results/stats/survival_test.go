@@ -90,6 +90,14 @@ func TestKaplanMeierQuantiles(t *testing.T) {
 	}{ // R survfit(conf.type = "log-log"), quantile()
 		{"6-MP", sixMP, 0.5, bound{23, true}, bound{13, true}, bound{}},
 		{"placebo", placebo, 0.5, bound{8, true}, bound{4, true}, bound{11, true}},
+		{"6-MP", sixMP, 0.1, bound{6, true}, bound{6, true}, bound{10, true}},
+		{"6-MP", sixMP, 0.25, bound{13, true}, bound{6, true}, bound{22, true}},
+		{"6-MP", sixMP, 0.75, bound{}, bound{23, true}, bound{}},
+		{"6-MP", sixMP, 0.9, bound{}, bound{}, bound{}},
+		{"placebo", placebo, 0.1, bound{2, true}, bound{1, true}, bound{3, true}},
+		{"placebo", placebo, 0.25, bound{4, true}, bound{1, true}, bound{5, true}},
+		{"placebo", placebo, 0.75, bound{12, true}, bound{8, true}, bound{22, true}},
+		{"placebo", placebo, 0.9, bound{17, true}, bound{12, true}, bound{}},
 	} {
 		curve, err := KaplanMeier(durations(c.data))
 		noError(t, err)
