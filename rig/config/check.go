@@ -18,20 +18,20 @@ type step struct {
 type place []step
 
 // down follows a key, or the index of a list item.
-func (p place) down(key string) place {
+func (t *tree) down(p place, key string) place {
 	next := step{}
 	if n := p[len(p)-1].value; n != nil {
-		next = child(n, key)
+		next = t.child(n, key)
 	}
 	return append(p[:len(p):len(p)], next)
 }
 
-func child(n *yaml.Node, key string) step {
+func (t *tree) child(n *yaml.Node, key string) step {
 	switch n.Kind {
 	case yaml.MappingNode:
 		for i := 0; i < len(n.Content); i += 2 {
-			if n.Content[i].Value == key {
-				return step{n.Content[i], n.Content[i+1]}
+			if k := n.Content[i]; k.Value == key || t.meant[k] == key {
+				return step{k, n.Content[i+1]}
 			}
 		}
 	case yaml.SequenceNode:
@@ -45,10 +45,13 @@ func child(n *yaml.Node, key string) step {
 // report adds problems of the struct at p, each at the key it names or at the
 // nearest one above that the file has, unless that is known to be wrong.
 func (t *tree) report(p place, problems []Problem) {
+	if t.unreadable {
+		return
+	}
 	for _, problem := range problems {
 		way := p
 		for _, key := range problem.Path {
-			way = way.down(key)
+			way = t.down(way, key)
 		}
 		if at, ok := t.nearestNode(way); ok {
 			t.errs = append(t.errs, Error{t.file, at.Line, at.Column, problem.What, problem.Want})
@@ -83,13 +86,13 @@ func (t *tree) check(p place, v reflect.Value) {
 		t.checkFields(p, fields(v))
 	case reflect.Slice:
 		for i := range v.Len() {
-			t.check(p.down(strconv.Itoa(i)), v.Index(i))
+			t.check(t.down(p, strconv.Itoa(i)), v.Index(i))
 		}
 	case reflect.Map:
 		for _, k := range v.MapKeys() {
 			e := reflect.New(v.Type().Elem()).Elem() // map elements have no address
 			e.Set(v.MapIndex(k))
-			t.check(p.down(k.String()), e)
+			t.check(t.down(p, k.String()), e)
 		}
 	}
 }
@@ -102,6 +105,6 @@ func (t *tree) checkStruct(p place, s reflect.Value) {
 
 func (t *tree) checkFields(p place, keys map[string]reflect.Value) {
 	for key, f := range keys {
-		t.check(p.down(key), f)
+		t.check(t.down(p, key), f)
 	}
 }

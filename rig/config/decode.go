@@ -29,12 +29,17 @@ import (
 // The error, if any, is of type [Errors] and lists all that is wrong; v then
 // holds what could be read. A v that can't be decoded into is a plain error.
 func Decode(file string, text []byte, v any) error {
-	return decode(parse(file, text), v, nil)
+	t := parse(file, text)
+	if err := decode(t, v, nil); err != nil {
+		return err
+	}
+	return t.err()
 }
 
 // decode reads t into the struct that v points to, and the values of further
 // top-level keys into the structs that sections has for them. A nil there
-// accepts whatever the file says.
+// accepts whatever the file says. What the file has wrong is left in t; the
+// error is for a v or section that can't be decoded into.
 func decode(t *tree, v any, sections map[string]any) error {
 	keys := map[string]reflect.Value{}
 	for key, s := range sections {
@@ -55,15 +60,15 @@ func decode(t *tree, v any, sections map[string]any) error {
 	for key, f := range fields(top) {
 		keys[key] = f
 	}
-	if len(t.errs) > 0 && t.root == nil {
-		return t.err()
+	if t.unreadable {
+		return nil
 	}
 	if t.root != nil {
 		t.mapping(t.root, "the file", keys)
 	}
 	t.checkStruct(place{{t.root, t.root}}, top)
 	t.checkFields(place{{t.root, t.root}}, keys)
-	return t.err()
+	return nil
 }
 
 func target(v any) (reflect.Value, error) {
@@ -129,7 +134,7 @@ func (t *tree) mapping(n *yaml.Node, what string, keys map[string]reflect.Value)
 		}
 		v, ok := keys[k.Value]
 		if !ok {
-			t.add(k, "unknown key "+name(k), nearest(k.Value, keys))
+			t.unknown(k, keys)
 			continue
 		}
 		t.value(n.Content[i+1], name(k), v)
@@ -168,7 +173,18 @@ func (t *tree) list(n *yaml.Node, what string, v reflect.Value) {
 	v.Set(s)
 }
 
-// nearest is what was likely meant by an unknown key, or all that could be.
+// unknown complains about a key, with what was likely meant by it or else all
+// that it could be.
+func (t *tree) unknown(k *yaml.Node, keys map[string]reflect.Value) {
+	want := keyList(keys)
+	if near := nearest(k.Value, keys); near != "" {
+		t.meant[k] = near
+		want = strconv.Quote(near) + ", perhaps"
+	}
+	t.add(k, "unknown key "+name(k), want)
+}
+
+// nearest is the key that key is a slip of, or "".
 func nearest(key string, keys map[string]reflect.Value) string {
 	const far = 3
 	best, least := "", far
@@ -177,10 +193,7 @@ func nearest(key string, keys map[string]reflect.Value) string {
 			best, least = k, d
 		}
 	}
-	if best != "" {
-		return strconv.Quote(best) + ", perhaps"
-	}
-	return keyList(keys)
+	return best
 }
 
 // keyList lists what may stand in a mapping.

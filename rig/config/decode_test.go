@@ -116,7 +116,9 @@ func TestDecodeErrors(t *testing.T) {
 		{"unknown unit", ok + "steps: [1 ml, 2 qux]", `f.yaml:2:15: item 2 of steps: "2 qux" has an unknown unit "qux"; expected a value with its unit, such as "0.4 ml"`},
 		{"too fine", ok + "pump_on: 0.1 ns", `f.yaml:2:10: pump_on: "0.1 ns" is finer than can be set; expected a value with its unit, such as "2 s"`},
 		{"group for quantity", ok + "pump_on: {a: 1}", `f.yaml:2:10: pump_on is a group of keys; expected a value with its unit, such as "2 s"`},
-		{"fraction to int", ok + "count: 1.9", `f.yaml:2:8: count is the number 1.9; expected a whole number from -9223372036854775808 to 9223372036854775807`},
+		{"misspelt key is not missing too", "main: {raet: 1 l/min}", `f.yaml:1:8: unknown key raet; expected "rate", perhaps`},
+		{"capital key is not missing too", "main: {Rate: 1 l/min}", `f.yaml:1:8: key "Rate" is not in small letters; expected rate`},
+		{"fraction to int", ok + "count: 1.9", `f.yaml:2:8: count is the number 1.9; expected a whole number`},
 		{"text to int", ok + "small: '12'", `f.yaml:2:8: small is "12"; expected a whole number from 0 to 255`},
 		{"int too large", ok + "small: 256", `f.yaml:2:8: small is the number 256; expected a whole number from 0 to 255`},
 		{"hexadecimal", ok + "small: 0x10", `f.yaml:2:8: small is the number 0x10; expected a whole number from 0 to 255`},
@@ -130,7 +132,7 @@ func TestDecodeErrors(t *testing.T) {
 		{"list for group", "main: [1]", "f.yaml:1:7: main is a list; expected keys out of length, rate"},
 		{"list for map", ok + "words: [1]", "f.yaml:2:8: words is a list; expected names with values"},
 		{"number for group", "main: 3", "f.yaml:1:7: main is the number 3; expected keys out of length, rate"},
-		{"empty", ok + "count:\nwet: true", `f.yaml:2:7: count is empty; expected a whole number from -9223372036854775808 to 9223372036854775807`},
+		{"empty", ok + "count:\nwet: true", `f.yaml:2:7: count is empty; expected a whole number`},
 		{"empty group", "spare:\n" + ok, "f.yaml:1:7: spare is empty; expected keys out of length, rate"},
 		{"list of values", "- a\n- b", "f.yaml:1:1: the file is a list; expected keys out of count, dose, gain, inputs, level, main, name, pump_on, small, spare, steps, temp, tubes, wet, words"},
 		{"anchor", ok + "name: &a x", "f.yaml:2:7: an anchor &a; expected the value without it"},
@@ -147,7 +149,7 @@ func TestDecodeErrors(t *testing.T) {
 		{"all in order", "wet: 1\nmain:\n  length: 2 m\n  rate: 3\ncount: x", `f.yaml:1:6: wet is the number 1; expected true or false
 f.yaml:3:3: length is 2m; expected at most 1 m
 f.yaml:4:9: rate is "3" without a unit; expected a value with its unit, such as "30 ml/min"
-f.yaml:5:8: count is "x"; expected a whole number from -9223372036854775808 to 9223372036854775807`},
+f.yaml:5:8: count is "x"; expected a whole number`},
 		{"columns count characters", ok + "words: {a: µµµ, µ: b}", `f.yaml:2:17: key "µ" is no name; expected small letters, digits, _ and -, beginning with a letter`},
 		{"byte order mark", "\ufeffmain: 1", "f.yaml:1:7: main is the number 1; expected keys out of length, rate"},
 		{"CR LF", "name: x\r\nmain: 1\r\n", "f.yaml:2:7: main is the number 1; expected keys out of length, rate"},
@@ -168,7 +170,7 @@ func TestUnreadable(t *testing.T) {
 		{"open list to the end", "x: 1\na: [1, 2\n", "2:4: not readable as YAML: did not find expected ',' or ']'"},
 		{"open quote", "x: 1\na: \"x\nb: 3\n", "2:4: not readable as YAML: found unexpected end of stream"},
 		{"quote within quotes", "# c\nx:\n  y: 1\n  a: 'it's'\nb: 2\n", "4:10: not readable as YAML: did not find expected key"},
-		{"tab", "x:\n\tb: 3\nc: 3\n", "2:2: not readable as YAML: found character that cannot start any token"},
+		{"tab", "x:\n\tb: 3\nc: 3\n", "2:2: not readable as YAML: found character that cannot start any token; expected spaces, no tab, at the start of the line"},
 		{"deeper without reason", "a: 1\n b: 2\nc: 3\n", "2:3: not readable as YAML: mapping values are not allowed in this context"},
 		{"back to no level", "# c\na:\n    b: 2\n  c: 3\nd: 3\n", "4:3: not readable as YAML: did not find expected key"},
 		{"at sign", "a: 1\nb: @x\nc: 2\n", "2:4: not readable as YAML: found character that cannot start any token"},

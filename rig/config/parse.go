@@ -21,23 +21,32 @@ type tree struct {
 	root *yaml.Node // nil if the file holds nothing
 	errs Errors
 	bad  map[*yaml.Node]bool // has an error already: say nothing more about it
+
+	// meant has the key that stands for a misspelt one, as far as can be
+	// guessed, so that it is not called missing as well.
+	meant map[*yaml.Node]string
+
+	unreadable bool // not worth saying more about
 }
 
 // parse reads text and refuses all of YAML that a rig file has no use for.
 func parse(file string, text []byte) *tree {
-	t := &tree{file: file, bad: map[*yaml.Node]bool{}}
-	if !t.readable(text) {
+	t := &tree{file: file, bad: map[*yaml.Node]bool{}, meant: map[*yaml.Node]string{}}
+	if t.unreadable = !t.readable(text); t.unreadable {
 		return t
 	}
 	text = bytes.TrimPrefix(text, []byte("\ufeff"))
 	docs, _, err := documents(text)
 	if err != nil {
+		t.unreadable = true
 		line, col := locate(text)
-		t.errs = append(t.errs, Error{file, line, col, "not readable as YAML: " + plain(err), ""})
+		t.errs = append(t.errs, Error{file, line, col, "not readable as YAML: " + plain(err), spaces(text, line)})
 		return t
 	}
 	if len(docs) > 1 {
+		t.unreadable = true
 		t.add(docs[1], "a second document begins", "one document in the file")
+		return t
 	}
 	if len(docs) > 0 && len(docs[0].Content) > 0 && docs[0].Content[0].Tag != "!!null" {
 		t.root = docs[0].Content[0]
@@ -46,7 +55,7 @@ func parse(file string, text []byte) *tree {
 	return t
 }
 
-// err is what Decode returns.
+// err returns what was found wrong, as Errors, or nil.
 func (t *tree) err() error {
 	if len(t.errs) == 0 {
 		return nil
@@ -164,6 +173,16 @@ func longest(text []byte, previous func([]byte) int) int {
 	return len(rest)
 }
 
+// spaces is what to expect of a line that begins with a tab.
+func spaces(text []byte, line int) string {
+	l := bytes.Split(text, []byte("\n"))[line-1]
+	margin := l[:len(l)-len(bytes.TrimLeft(l, " \t"))]
+	if bytes.IndexByte(margin, '\t') >= 0 {
+		return "spaces, no tab, at the start of the line"
+	}
+	return ""
+}
+
 var yamlPrefix = regexp.MustCompile(`^yaml: (?:line \d+: )?`)
 
 // plain takes the parser's name and line from its error.
@@ -212,6 +231,7 @@ func (t *tree) lintKeys(n *yaml.Node) {
 			t.add(k, fmt.Sprintf("%s is given twice, first in line %d", name(k), earlier.Line), "each key once")
 		case !keyShape.MatchString(k.Value) && keyShape.MatchString(folded):
 			t.add(k, "key "+clip(k.Value)+" is not in small letters", folded)
+			t.meant[k] = folded
 		case !keyShape.MatchString(k.Value):
 			t.add(k, "key "+clip(k.Value)+" is no name", "small letters, digits, _ and -, beginning with a letter")
 		}

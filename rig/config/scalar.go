@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"math"
 	"reflect"
 	"regexp"
 	"strconv"
@@ -106,6 +107,9 @@ func wanted(v reflect.Value) string {
 		return fmt.Sprintf("a whole number from 0 to %d", ^uint64(0)>>(64-v.Type().Bits()))
 	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
 		most := int64(1)<<(v.Type().Bits()-1) - 1
+		if most > math.MaxInt32 {
+			return "a whole number"
+		}
 		return fmt.Sprintf("a whole number from %d to %d", -most-1, most)
 	}
 	return "a field that can be read; " + v.Type().String() + " can't"
