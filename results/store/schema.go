@@ -1,0 +1,127 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+)
+
+// applicationID marks the file as ours in SQLite's header ("drnc").
+const applicationID = 0x64726e63
+
+// migrations bring a file from one version to the next; the file's
+// user_version counts those applied. Never edit one that was released.
+var migrations = []string{
+	// 1: times are microseconds since 1970 UTC; a seed is decimal text since
+	// SQLite has no unsigned integers. A chunk holds its own number, count,
+	// format and checksum; kept is when it was written.
+	`CREATE TABLE texts (
+		hash TEXT PRIMARY KEY, -- SHA-256 of body
+		body TEXT NOT NULL
+	) STRICT;
+	CREATE TABLE runs (
+		id          INTEGER PRIMARY KEY AUTOINCREMENT,
+		state       TEXT NOT NULL CHECK (state IN ('running', 'done')),
+		started     INTEGER NOT NULL,
+		ended       INTEGER,
+		scenario    TEXT NOT NULL,
+		dut         TEXT NOT NULL,
+		bench       TEXT NOT NULL,
+		tool        TEXT NOT NULL,
+		seed        TEXT NOT NULL,
+		verdict     TEXT NOT NULL,
+		reason      TEXT NOT NULL,
+		sum         TEXT NOT NULL,
+		limits_name TEXT NOT NULL,
+		limits_hash TEXT NOT NULL REFERENCES texts (hash)
+	) STRICT;
+	CREATE INDEX runs_by_state ON runs (state);
+	CREATE INDEX runs_by_dut ON runs (dut);
+	CREATE TABLE run_sources (
+		run  INTEGER NOT NULL REFERENCES runs (id) ON DELETE CASCADE,
+		role TEXT NOT NULL,
+		name TEXT NOT NULL,
+		hash TEXT NOT NULL REFERENCES texts (hash),
+		PRIMARY KEY (run, role)
+	) STRICT;
+	CREATE TABLE run_tags (
+		run INTEGER NOT NULL REFERENCES runs (id) ON DELETE CASCADE,
+		tag TEXT NOT NULL,
+		PRIMARY KEY (run, tag)
+	) STRICT;
+	CREATE INDEX run_tags_by_tag ON run_tags (tag);
+	CREATE TABLE chunks (
+		id     INTEGER PRIMARY KEY,
+		run    INTEGER NOT NULL REFERENCES runs (id) ON DELETE CASCADE,
+		number INTEGER NOT NULL,
+		kept   INTEGER NOT NULL,
+		body   BLOB NOT NULL,
+		UNIQUE (run, number)
+	) STRICT;
+	CREATE TABLE judgements (
+		id          INTEGER PRIMARY KEY AUTOINCREMENT,
+		run         INTEGER NOT NULL REFERENCES runs (id) ON DELETE CASCADE,
+		at          INTEGER NOT NULL,
+		limits_name TEXT NOT NULL,
+		limits_hash TEXT NOT NULL REFERENCES texts (hash),
+		verdict     TEXT NOT NULL,
+		reason      TEXT NOT NULL,
+		body        TEXT NOT NULL
+	) STRICT;
+	CREATE INDEX judgements_by_run ON judgements (run);`,
+}
+
+// migrate brings the file to this drench's version.
+func (s *Store) migrate(ctx context.Context) error {
+	version, err := s.version(ctx, s.db)
+	if err != nil || version == len(migrations) {
+		return err
+	}
+	return s.inTx(ctx, "bring the file up to date", func(tx *sql.Tx) error {
+		// Another process may have done it while this one waited for the lock.
+		version, err := s.version(ctx, tx)
+		if err != nil {
+			return err
+		}
+		for ; version < len(migrations); version++ {
+			if _, err := tx.ExecContext(ctx, migrations[version]); err != nil {
+				return fmt.Errorf("to version %d: %w", version+1, err)
+			}
+		}
+		// Pragmas take no parameters.
+		_, err = tx.ExecContext(ctx, fmt.Sprintf("PRAGMA user_version=%d; PRAGMA application_id=%d", version, applicationID))
+		return err
+	})
+}
+
+type rowQuerier interface {
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
+
+// version returns the file's version, or an error if it isn't ours or newer
+// than this drench.
+func (s *Store) version(ctx context.Context, q rowQuerier) (int, error) {
+	var version, application, tables int
+	// One statement, as another process may be making the file.
+	err := q.QueryRowContext(ctx, `SELECT user_version, application_id, (SELECT count(*) FROM sqlite_schema)
+		FROM pragma_user_version, pragma_application_id`).Scan(&version, &application, &tables)
+	if err != nil {
+		return 0, s.fault("read its version", err)
+	}
+	if tables > 0 && application != applicationID {
+		return 0, &Error{Path: s.path, Doing: "open", Err: errNotOurs,
+			Mend: "name another file"}
+	}
+	if version > len(migrations) {
+		return 0, &Error{Path: s.path, Doing: "open", Err: &VersionError{Found: version},
+			Mend: "upgrade drench, or name another file"}
+	}
+	return version, nil
+}
+
+// VersionError says that the file was written by a newer drench.
+type VersionError struct{ Found int }
+
+func (e *VersionError) Error() string {
+	return fmt.Sprintf("the file has version %d; this drench knows versions up to %d", e.Found, len(migrations))
+}
