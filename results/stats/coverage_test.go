@@ -244,6 +244,26 @@ func TestCoverageSurvival(t *testing.T) {
 	}
 }
 
+// Latencies with a time-out: the bound is exact, where it exists.
+func TestCoverageTimeOut(t *testing.T) {
+	skipShort(t)
+	for _, c := range []struct {
+		n int
+		p float64
+	}{{93, 0.95}, {20, 0.5}, {153, 0.9}} {
+		truth := -math.Log(1 - c.p)
+		coverage(t, fmt.Sprintf("CensoredQuantileUpper n=%d p=%v", c.n, c.p), 0.95, 0, 0.03, func(rng *rand.Rand) bool {
+			d := make([]Duration, c.n)
+			for i := range d {
+				x := rng.ExpFloat64()
+				d[i] = Duration{T: math.Min(x, truth+0.5), Censored: x > truth+0.5}
+			}
+			b := must(CensoredQuantileUpper(d, c.p, 0.95))
+			return !b.Exists || b.T >= truth
+		})
+	}
+}
+
 func TestCoverageShift(t *testing.T) {
 	skipShort(t)
 	for _, c := range []struct {

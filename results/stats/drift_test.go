@@ -62,8 +62,8 @@ func TestEWMA(t *testing.T) {
 	if got.Signal != NoSignal || got.SignalSteady != NoSignal {
 		t.Errorf("signals %d, %d; want none", got.Signal, got.SignalSteady)
 	}
-	// The first exact limits are the tighter: a first value of 52.5 passes the
-	// steady limits only with lambda 1.
+	// The exact limits start narrow: a first value of 57 breaks them, and not
+	// the steady ones.
 	early, err := EWMA([]float64{57}, 50, 2.0539, 0.3, 3) // z = 52.1
 	noError(t, err)
 	if early.Signal != 0 || early.SignalSteady != NoSignal {

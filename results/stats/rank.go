@@ -122,8 +122,8 @@ type ShiftEstimate struct {
 	Shift    float64 // by how much a lies above b
 	Interval Interval
 	Bounded  bool    // false when the samples are too small for an interval
-	Cover    float64 // confidence that the interval has, at least that asked for; of the normal approximation if not Exact
-	Exact    bool    // ranks from the exact null law, not its normal approximation
+	Cover    float64 // confidence of the interval, at least that asked for
+	Exact    bool    // ranks and Cover are from the exact null law, not the normal
 }
 
 // HodgesLehmann estimates the shift between two samples by the median of all

@@ -151,7 +151,8 @@ func (c Curve) Quantile(p float64) (float64, bool) {
 // inverting the log-log band: each bound is the first event time at which the
 // band's lower or upper limit has come down to 1-p. hasLower and hasUpper tell
 // whether the band gets there; where S is 0 there is no band. The bounds are
-// asymptotic: with no censoring, OrderStatInterval is exact.
+// asymptotic: with no censoring OrderStatInterval is exact, and for an upper
+// bound CensoredQuantileUpper picks the better method.
 //
 // Source: Brookmeyer and Crowley, Biometrics 38 (1982) 29, with the log-log
 // transformation as in R's survfit(conf.type = "log-log"). It is an error if p
@@ -198,4 +199,54 @@ func (c Curve) quantileUpper(p, z float64) (float64, bool) {
 		i, ok := s.logLog(z)
 		return i.Upper, ok
 	})
+}
+
+// QuantileBound is a one-sided confidence bound for a quantile of durations.
+type QuantileBound struct {
+	T      float64
+	Exists bool // false when n is too small, or too many durations are censored
+	Exact  bool // by ranks, good for any n; else asymptotic, by the survival curve
+}
+
+// CensoredQuantileUpper returns the one-sided upper confidence bound for the p
+// quantile of durations of which some are censored, by the best method that
+// holds. When all censored ones are at least as long as every event (a
+// time-out, or none at all), they only need to be counted as long: the order
+// statistic of QuantileUpperRank is exact, and there is no bound if that one is
+// censored. When some were cut short among the events, it is Curve's
+// QuantileUpper, which by simulation covers down to 0.936 at conf 0.95. In
+// either case there is no bound when n is too small for QuantileUpperRank.
+//
+// Errors as for KaplanMeier, and if p or conf is not in (0, 1).
+func CensoredQuantileUpper(d []Duration, p, conf float64) (QuantileBound, error) {
+	curve, err := KaplanMeier(d)
+	if err != nil {
+		return QuantileBound{}, err
+	}
+	rank, ok, err := QuantileUpperRank(len(d), p, conf)
+	if err != nil {
+		return QuantileBound{}, err
+	}
+	if !ok {
+		return QuantileBound{Exact: true}, nil
+	}
+	lastEvent, firstCensored := 0.0, math.Inf(1)
+	var events []float64
+	for _, v := range d {
+		if v.Censored {
+			firstCensored = min(firstCensored, v.T)
+		} else {
+			lastEvent = max(lastEvent, v.T)
+			events = append(events, v.T)
+		}
+	}
+	if firstCensored < lastEvent {
+		t, ok, err := curve.QuantileUpper(p, conf)
+		return QuantileBound{T: t, Exists: ok}, err
+	}
+	if rank > len(events) {
+		return QuantileBound{Exact: true}, nil
+	}
+	slices.Sort(events)
+	return QuantileBound{T: events[rank-1], Exists: true, Exact: true}, nil
 }

@@ -2,6 +2,7 @@ package stats
 
 import (
 	"math"
+	"slices"
 	"testing"
 )
 
@@ -177,4 +178,50 @@ func TestKaplanMeierEdges(t *testing.T) {
 		_, err = KaplanMeier([]Duration{{T: 1}, {T: bad}})
 		refused(t, "time", err, "d[1].T is")
 	}
+}
+
+func TestCensoredQuantileUpper(t *testing.T) {
+	// Times 1..n, the last few timed out.
+	timedOut := func(n, censored int) []Duration {
+		d := make([]Duration, n)
+		for i := range d {
+			d[i] = Duration{T: float64(i + 1)}
+			if i >= n-censored {
+				d[i] = Duration{T: float64(n - censored + 1), Censored: true}
+			}
+		}
+		slices.Reverse(d)
+		return d
+	}
+	mixed := durations(sixMP)
+	for _, c := range []struct {
+		name    string
+		d       []Duration
+		p, conf float64
+		want    QuantileBound
+	}{
+		{"58, too few", timedOut(58, 0), 0.95, 0.95, QuantileBound{Exact: true}}, // Wilks: 59, 93, 124
+		{"59", timedOut(59, 0), 0.95, 0.95, QuantileBound{59, true, true}},
+		{"59, one timed out", timedOut(59, 1), 0.95, 0.95, QuantileBound{Exact: true}},
+		{"93, one timed out", timedOut(93, 1), 0.95, 0.95, QuantileBound{92, true, true}},
+		{"124, two timed out", timedOut(124, 2), 0.95, 0.95, QuantileBound{122, true, true}},
+		{"124, all timed out", timedOut(124, 124), 0.95, 0.95, QuantileBound{Exact: true}},
+		{"timed out at the last event", durations("1 2 3 4 5 6 7 8 8+ 8+"), 0.3, 0.95, QuantileBound{6, true, true}}, // P(X >= 6; 10, 0.3) = 0.047
+		// One-sided at 97.5 % is R's two-sided survfit bound at 95 %.
+		{"cut short, 25 %", mixed, 0.25, 0.975, QuantileBound{22, true, false}},
+		{"cut short, 50 %", mixed, 0.5, 0.975, QuantileBound{}},
+		{"cut short, too few", mixed, 0.95, 0.95, QuantileBound{Exact: true}},
+	} {
+		got, err := CensoredQuantileUpper(c.d, c.p, c.conf)
+		noError(t, err)
+		if got != c.want {
+			t.Errorf("%s: %+v; want %+v", c.name, got, c.want)
+		}
+	}
+	_, err := CensoredQuantileUpper(nil, 0.5, 0.95)
+	refused(t, "nothing", err, "durations in d is 0")
+	_, err = CensoredQuantileUpper(mixed, 0, 0.95)
+	refused(t, "p", err, "p is 0")
+	_, err = CensoredQuantileUpper(mixed, 0.5, 1)
+	refused(t, "conf", err, "conf is 1")
 }
