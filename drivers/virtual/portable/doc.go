@@ -14,7 +14,9 @@
 //
 // Exact operations need no twin here: + - * / themselves, math.Sqrt, math.Abs,
 // math.Floor, math.Mod, math.Frexp, math.Ldexp and the like give the same bits
-// everywhere.
+// everywhere. Left to the caller: a conversion to an integer that the value does
+// not fit into gives whatever the processor makes of it, and so do the bits of a
+// NaN.
 package portable
 
 // Poly returns the polynomial with coefficients c, highest power first, at x
