@@ -65,11 +65,15 @@ const (
 // FallTimeInAir returns how long a drop of volume v falls from rest over h with
 // buoyancy and the drag of a sphere by L. Schiller and A. Naumann (VDI-Z. 77
 // (1933) 318): c_d = 24/Re (1 + 0.15 Re^0.687) below Re = 1000, 0.44 above.
-// NaN for a negative height.
+// NaN for a negative height, and for a drop below a nanolitre, which drifts
+// more than it falls.
 func FallTimeInAir(h Metre, v CubicMetre) Second {
 	free := FallTime(h)
 	if !(free > 0) {
 		return free
+	}
+	if !(v >= 1e-3*Microlitre) {
+		return Second(math.NaN())
 	}
 	diameter := portable.Pow(6*float64(v)/math.Pi, 1.0/3)
 	const weight = gravity * (1 - dragAirDensity/dropDensity)

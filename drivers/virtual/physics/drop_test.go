@@ -98,4 +98,9 @@ func TestFallProperties(t *testing.T) {
 			t.Errorf("fall over %v m takes %v s", h, got)
 		}
 	}
+	for _, v := range []CubicMetre{0, -1, 1e-16, CubicMetre(math.NaN())} {
+		if got := FallTimeInAir(1, v); !math.IsNaN(float64(got)) {
+			t.Errorf("a drop of %v m³ falls %v s", v, got)
+		}
+	}
 }

@@ -33,16 +33,18 @@ func CondensationFlux(h HeatTransfer, air Air, plate Celsius) MassFlux {
 	return MassFlux(float64(MassTransfer(h)) * float64(air.VapourDensity()-saturated))
 }
 
-// Thickness returns how thick a film of water the mass makes on an area.
-func Thickness(massPerArea float64, t Celsius) Metre {
-	return Metre(massPerArea / float64(WaterDensity(t)))
+// FilmGrowth returns how fast a film of water at temperature t grows with a
+// flux as CondensationFlux returns it, negative while it dries.
+func FilmGrowth(flux MassFlux, t Celsius) Velocity {
+	return Velocity(float64(flux) / float64(WaterDensity(t)))
 }
 
-// DryingTime returns how long a film at temperature t takes to go with a flux
-// as CondensationFlux returns it; +Inf where it does not dry.
+// DryingTime returns how long a film takes to go with a flux as
+// CondensationFlux returns it; +Inf where it does not dry.
 func DryingTime(film Metre, t Celsius, flux MassFlux) Second {
-	if !(flux < 0) {
+	growth := FilmGrowth(flux, t)
+	if !(growth < 0) {
 		return Second(math.Inf(1))
 	}
-	return Second(float64(film) * float64(WaterDensity(t)) / float64(-flux))
+	return Second(float64(film) / float64(-growth))
 }

@@ -22,9 +22,9 @@ func TestCondensationFlux(t *testing.T) {
 	printed(t, "difference of the vapour densities", difference, "0.009028258634")
 	printed(t, "flux on a plate of 5 °C in air of 23 °C, 50 %", perHour(CondensationFlux(10, Air{23, 0.50}, 5)), "115.804")
 
-	perMinute := float64(cold) * 60 / float64(WaterDensity(10)) * float64(25*SquareCentimetre)
-	printed(t, "ml/min on 25 cm²", perMinute/float64(Millilitre), "0.0125")
-	within(t, "minutes to a film of 100 µm", float64(100*Micrometre)/float64(Thickness(float64(cold)*60, 10)), 20.0, 0.05)
+	growth := FilmGrowth(cold, 10)
+	printed(t, "ml/min on 25 cm²", Rainfall(growth).Over(25*SquareCentimetre)/MillilitrePerMinute, "0.0125")
+	printed(t, "minutes to a film of 100 µm", 100e-6/float64(growth)/60, "20.0")
 	// "About 205 W/m²" was found with a rounded latent heat.
 	within(t, "latent load", float64(cold)*float64(LatentHeat(10)), 205, 2)
 }

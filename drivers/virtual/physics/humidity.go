@@ -76,8 +76,8 @@ func (a Air) VapourPressure() Pascal {
 // VapourDensity returns the mass of water vapour in a volume.
 func (a Air) VapourDensity() Density { return VapourDensity(a.VapourPressure(), a.T) }
 
-// vapourConstant is the gas constant of water vapour, J/(kg K) (R/M, from
-// memory of IAPWS).
+// vapourConstant is the specific gas constant of water vapour, J/(kg K) (IAPWS,
+// from memory).
 const vapourConstant = 461.526
 
 // VapourDensity returns the density e/(R_v T) of water vapour at partial
@@ -128,23 +128,23 @@ func checkHumidity(rh RelHumidity) error {
 // Magnus is a formula e = A exp(B t / (C + t)) for the saturation pressure of
 // water vapour, simple enough to be inverted.
 type Magnus struct {
-	a    Pascal
-	b    float64
-	c, t Celsius // t is the lowest temperature it is meant for
+	a Pascal
+	b float64
+	c Celsius
 }
 
 var (
 	// MagnusWMO is over water, -45 … 60 °C: WMO-No. 8, annex 4.B (coefficients
 	// as read on novasolver.jp, the annex from memory); the constants are D.
 	// Sonntag's (Z. Meteorol. 70 (1990) 340).
-	MagnusWMO = Magnus{611.2, 17.62, 243.12, -45}
+	MagnusWMO = Magnus{611.2, 17.62, 243.12}
 
 	// MagnusWMOIce is over ice, -65 … 0 °C, of the same annex (from memory).
-	MagnusWMOIce = Magnus{611.2, 22.46, 272.62, -65}
+	MagnusWMOIce = Magnus{611.2, 22.46, 272.62}
 
 	// AlduchovEskridge is over water, -40 … 50 °C: J. Appl. Meteor. 35 (1996)
 	// 601 (17.625 and 243.04 as read on calcipedia.org, 6.1094 from memory).
-	AlduchovEskridge = Magnus{610.94, 17.625, 243.04, -40}
+	AlduchovEskridge = Magnus{610.94, 17.625, 243.04}
 )
 
 // SaturationPressure returns the pressure of water vapour at saturation.

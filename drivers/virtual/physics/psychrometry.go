@@ -16,10 +16,11 @@ func humidityRatio(e, p Pascal) float64 {
 
 // WetBulb returns the temperature that a wet surface settles at when air at
 // total pressure p passes over it and it gets heat from nowhere else
-// (equations 33 and 35), to a nanokelvin.
+// (equations 33, over ice 35), to a nanokelvin. It holds for air below the
+// boiling point.
 func (a Air) WetBulb(p Pascal) Celsius {
 	w := a.HumidityRatio(p)
-	low, high := max(a.T-60, lowestDewPoint), a.T
+	low, high := lowestDewPoint, a.T
 	for high-low > 1e-9 {
 		mid := (low + high) / 2
 		if humidityRatioOverWetBulb(a.T, mid, p) > w {

@@ -19,7 +19,7 @@ type Spray struct {
 
 var sprays = []Spray{
 	{Name: "IPX1", Rate: 1 * MillimetrePerMinute, RateAbove: 0.5 * MillimetrePerMinute, Positions: 1, Time: 10 * Minute,
-		Source: "rate from memory, time read on garmin.com/at, Wasserfestigkeit"},
+		Source: "rate and time from memory"},
 	{Name: "IPX2", Rate: 3 * MillimetrePerMinute, RateAbove: 0.5 * MillimetrePerMinute, Positions: 4, Time: 10 * Minute,
 		Source: "read on garmin.com/at, Wasserfestigkeit; positions on ipcode-iec60529.com"},
 	{Name: "IPX3 tube", Flow: holeFlow, Tolerance: 0.05, Positions: 2, Time: 10 * Minute,
