@@ -65,14 +65,14 @@ const (
 // FallTimeInAir returns how long a drop of volume v falls from rest over h with
 // buoyancy and the drag of a sphere by L. Schiller and A. Naumann (VDI-Z. 77
 // (1933) 318): c_d = 24/Re (1 + 0.15 Re^0.687) below Re = 1000, 0.44 above.
-// NaN for a negative height, and for a drop below a nanolitre, which drifts
-// more than it falls.
+// NaN for a negative height, and where the steps of the integration would be too
+// long: for a drop below a nanolitre or a height above 100 m.
 func FallTimeInAir(h Metre, v CubicMetre) Second {
 	free := FallTime(h)
 	if !(free > 0) {
 		return free
 	}
-	if !(v >= 1e-3*Microlitre) {
+	if !(v >= 1e-3*Microlitre && h <= 100) {
 		return Second(math.NaN())
 	}
 	diameter := portable.Pow(6*float64(v)/math.Pi, 1.0/3)

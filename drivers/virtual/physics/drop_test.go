@@ -103,4 +103,12 @@ func TestFallProperties(t *testing.T) {
 			t.Errorf("a drop of %v m³ falls %v s", v, got)
 		}
 	}
+	if got := FallTimeInAir(Metre(math.Inf(1)), 50*Microlitre); !math.IsNaN(float64(got)) {
+		t.Errorf("an endless fall takes %v s", got)
+	}
+	// The smallest drop over the longest fall sinks at some 0.4 m/s: the steps
+	// are short enough for that.
+	if got := FallTimeInAir(100, 1e-3*Microlitre); !(got > 100 && got < 1000) {
+		t.Errorf("a nanolitre falls 100 m in %v s", got)
+	}
 }
