@@ -23,11 +23,11 @@ const (
 	DropOut      = "drop-out"          // rail at which the DUT stopped on a slow ramp
 	Recovery     = "recovery"          // rail at which it started again
 	DipRecovery  = "dip recovery"      // end of a dip to the next heartbeat
-	DipAlarms    = "dip alarms"        // detect edges caused by supply disturbances
+	DipAlarms    = "dip alarms"        // dip trials in which the detect line rose
 	NotRecovered = "not recovered"     // dips after which the DUT stayed dead
 	SettingsLost = "settings lost"     // settings lines that differ from the profile
 	Glitches     = "glitches"          // detect pulses shorter than 10 ms
-	Chatter      = "chatter"           // detect or heartbeat edges beyond one each, within 1 s, in a ramp
+	Chatter      = "chatter"           // detect or heartbeat edges in a ramp that come faster than a healthy DUT makes them
 	Disagreement = "uart disagreement" // UART says other than the detect line
 	Standby      = "standby"           // mean power in quiet stretches
 	MeanPower    = "mean power"        // over all the time that the DUT was powered
@@ -78,8 +78,10 @@ type Summary struct {
 	Max  int64   `json:"max"`
 	Mean float64 `json:"mean"`
 	SD   float64 `json:"sd"`
-	// MaxAt is when the greatest ended.
+	// MaxAt is when the greatest ended. Max also counts stretches that only one
+	// beat bounds (a heart that stopped); the others do not.
 	MaxAt rig.Instant `json:"max_at"`
+	U     int64       `json:"u,omitempty"` // standard uncertainty of one sample
 }
 
 // Source of a wetting instant, best first.
@@ -107,9 +109,9 @@ type Trial struct {
 	Begin    rig.Instant     `json:"begin"`
 	End      rig.Instant     `json:"end"`
 	Wetting  *Wetting        `json:"wetting,omitempty"`
-	Drops    int             `json:"drops,omitempty"` // that the gate saw
-	Detected bool            `json:"detected"`
-	DetectAt rig.Instant     `json:"detect_at,omitempty"` // first detect edge (release: when it cleared)
+	Drops    int             `json:"drops,omitempty"`     // that the gate saw
+	Detected bool            `json:"detected"`            // the detect line rose (release: it cleared)
+	DetectAt rig.Instant     `json:"detect_at,omitempty"` // when first, less the stamp's known bias
 	Latency  time.Duration   `json:"latency,omitempty"`
 	U        time.Duration   `json:"u,omitempty"`    // of Latency
 	Film     rig.Film        `json:"film,omitempty"` // condensation: at detection, else at the end

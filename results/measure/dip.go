@@ -1,0 +1,203 @@
+package measure
+
+import (
+	"fmt"
+	"time"
+
+	"drench/results/verdict"
+	"drench/rig"
+)
+
+// pauseFactor times the DUT's interval between beats without one is a pause.
+const pauseFactor = 1.5
+
+// supplyWatch is what all supply disturbances have in common.
+type supplyWatch struct {
+	deaf
+	scene
+	rail     railTrack
+	backfed  bool
+	dark     bool // the supply is off on purpose: lines say nothing
+	alarms   int  // rises of a detect line that was clear
+	restart  bool
+	settings bool   // a settings line came
+	lost     string // what it said that differs from the profile
+}
+
+// watchDip returns the watcher for a disturbance.
+func watchDip(s scene) watcher {
+	if s.spec.Dip == nil {
+		return &shapeless{scene: s}
+	}
+	base := supplyWatch{scene: s}
+	base.rail.mid = (nanovolt(s.spec.Dip.Level) + nanovolt(s.spec.Dip.From)) / 2
+	if s.spec.Dip.Shape == rig.Ramp {
+		return newRamp(base)
+	}
+	return &dipWatch{supplyWatch: base, lastBeat: s.before}
+}
+
+// shapeless is a dip trial that does not say what disturbance it makes.
+type shapeless struct {
+	deaf
+	scene
+}
+
+func (w *shapeless) dry() bool { return w.isDry }
+
+func (w *shapeless) finish(t *Trial) []finding {
+	return inconclusive(t, "the trial does not say which disturbance it makes", DipAlarms)
+}
+
+func (w *supplyWatch) dry() bool { return w.isDry }
+
+func (w *supplyWatch) detectEdge(level int64) {
+	if level != 0 && w.detect == 0 && !w.dark {
+		w.alarms++
+	}
+}
+
+func (w *supplyWatch) mark(name string, _ rig.Instant) {
+	switch name {
+	case rig.MarkBackfed:
+		w.backfed = true
+	case rig.MarkOff:
+		w.dark = true
+	case rig.MarkPowered:
+		w.dark = false
+	}
+}
+
+func (w *supplyWatch) line(l uartLine) {
+	w.restart = w.restart || l.banner
+	w.settings = w.settings || l.settings
+	w.lost = first(w.lost, l.lost)
+}
+
+// common sets what all disturbances can fail by, and returns the findings;
+// doubt says why the stimulus is not confirmed, if so.
+func (w *supplyWatch) common(t *Trial, doubt string) []finding {
+	alarm := finding{measure: DipAlarms, doubt: doubt}
+	if w.alarms > 0 {
+		alarm = finding{measure: DipAlarms, bad: true, sure: true}
+		t.set(verdict.Fail, "false alarm: the detect line rose in a supply disturbance")
+	}
+	list := []finding{alarm}
+	switch {
+	case w.lost != "":
+		t.set(verdict.Fail, "after the disturbance "+w.lost)
+	case w.restart && !w.settings && len(w.device.Settings) > 0 && w.device.UART.Settings != "":
+		list = append(list, finding{measure: SettingsLost, doubt: "the DUT printed no settings after its restart"})
+	}
+	return list
+}
+
+// dipWatch follows a dip, an interruption, or a power cycle, which differ in
+// where recovery begins: when the rail comes up through the middle of its two
+// levels, or at the mark that says the rail is good.
+type dipWatch struct {
+	supplyWatch
+	restored when
+	lastBeat when
+	recovery when // first beat after that
+}
+
+func (w *dipWatch) cycle() bool { return w.spec.Dip.Shape == rig.PowerCycle }
+
+func (w *dipWatch) reading(r role, at rig.Instant, v int64) {
+	if r == railGauge && w.rail.reading(at, v) && !w.cycle() {
+		w.restore(w.rail.up.at)
+	}
+}
+
+func (w *dipWatch) mark(name string, at rig.Instant) {
+	w.supplyWatch.mark(name, at)
+	if name == rig.MarkPowered && w.cycle() {
+		w.restore(at)
+	}
+}
+
+func (w *dipWatch) restore(at rig.Instant) {
+	w.restored, w.recovery = when{at, true}, when{}
+	if w.lastBeat.ok && w.lastBeat.at > at {
+		w.recovery = w.lastBeat
+	}
+}
+
+func (w *dipWatch) edge(r role, at rig.Instant, level int64) {
+	switch r {
+	case detectLine:
+		w.detectEdge(level)
+	case heartLine:
+		w.beat(at)
+	}
+}
+
+func (w *dipWatch) beat(at rig.Instant) {
+	if w.dark {
+		return
+	}
+	if w.lastBeat.ok && float64(at.Sub(w.lastBeat.at)) > pauseFactor*float64(w.device.Heartbeat) && w.device.Heartbeat > 0 {
+		w.restart = true
+	}
+	w.lastBeat = when{at, true}
+	down := w.rail.known && float64(w.rail.last.Value) < w.rail.mid
+	if w.restored.ok && !w.recovery.ok && (w.cycle() || !down) {
+		w.recovery = when{at, true}
+	}
+}
+
+func (w *dipWatch) finish(t *Trial) []finding {
+	doubt := w.rail.doubt(w.spec.Dip, w.cal.Supply.RailU, w.backfed)
+	if doubt == "" && !w.restored.ok {
+		doubt = "the rail did not come back"
+	}
+	list := w.recovered(t, doubt)
+	if w.rail.known {
+		t.Dip = w.rail.seen(w.restart)
+	}
+	list = append(w.common(t, doubt), list...)
+	if doubt != "" {
+		t.set(verdict.Inconc, doubt)
+	}
+	t.set(verdict.Pass, "")
+	return list
+}
+
+// recovered judges whether the heart beats again. A power cycle's time to that
+// is booked as start-up.
+func (w *dipWatch) recovered(t *Trial, doubt string) []finding {
+	if !w.has[heartLine] {
+		return nil
+	}
+	if !w.restored.ok {
+		return []finding{{measure: NotRecovered, doubt: doubt}}
+	}
+	waited := t.End.Sub(w.restored.at)
+	took := w.recovery.at.Sub(w.restored.at)
+	sample := &Sample{Value: int64(took), U: int64(both(w.cal.Stamp.U, w.rail.upU))}
+	late := w.spec.Within > 0 && took > w.spec.Within
+	state := finding{measure: NotRecovered, doubt: doubt}
+	switch {
+	case w.recovery.ok && !late:
+	case w.recovery.ok:
+		t.set(verdict.Fail, fmt.Sprintf("recovered after %v, later than %v", round(took), w.spec.Within))
+		state = finding{measure: NotRecovered, bad: true, sure: true}
+	case waited < max(w.spec.Within, time.Duration(pauseFactor*float64(w.device.Heartbeat))):
+		why := "the trial ended before the next heartbeat was due"
+		t.set(verdict.Inconc, why)
+		return []finding{{measure: NotRecovered, doubt: why}}
+	default:
+		w.restart = true
+		sample.Value, sample.Censored = int64(waited), true
+		t.set(verdict.Fail, fmt.Sprintf("no heartbeat within %v after the disturbance", round(waited)))
+		state = finding{measure: NotRecovered, bad: true, sure: true}
+	}
+	if w.cycle() {
+		return []finding{state}
+	}
+	if doubt != "" {
+		return []finding{state, {measure: DipRecovery, doubt: doubt}}
+	}
+	return []finding{state, {measure: DipRecovery, sample: sample}}
+}
