@@ -178,6 +178,10 @@ func (q Quantity) String() string {
 	case Kelvin:
 		return Significant(float64(q.N-273_150_000_000)/1e9, 4) + " °C"
 	}
+	if q.N == 0 {
+		_, unit, _ := strings.Cut(q.Unit.Example(), " ")
+		return "0 " + plainUnit(unit)
+	}
 	best := symbol{num: 1, den: 1}
 	for _, y := range symbols {
 		if y.unit != q.Unit || y.offset != 0 || strings.ContainsAny(y.text, "µ°²Ω") {
@@ -214,7 +218,7 @@ func Significant(v float64, n int) string {
 
 // Of wraps a typed value as a Quantity.
 func Of[T time.Duration | physic.ElectricPotential | physic.ElectricCurrent | physic.Temperature | physic.RelativeHumidity |
-	physic.Energy | physic.Power | physic.Distance | Volume | Flow | Rain | Film | Surface | Conductivity | Slew | Share | Rate | Heating](v T) Quantity {
+	physic.Energy | physic.Power | physic.Distance | physic.ElectricalCapacitance | physic.ElectricResistance | Volume | Flow | Rain | Film | Surface | Conductivity | Slew | Share | Rate | Heating](v T) Quantity {
 	u, _ := UnitOf(any(v))
 	return Quantity{int64(v), u}
 }

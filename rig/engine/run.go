@@ -280,17 +280,22 @@ func (r *Run) Note(text string) error {
 }
 
 // Close makes outputs safe and ends the timeline; cause, if not nil, is why
-// the run was cut short. It does all of that even after errors.
+// the run was cut short. It does all of that even after errors. An output that
+// does not go safe is a cause too.
 func (r *Run) Close(cause error) error {
-	errs := []error{r.guard.Safe(context.Background())}
+	safe := r.guard.Safe(context.Background())
+	if safe != nil {
+		safe = fmt.Errorf("make outputs safe: %w", safe)
+	}
+	var errs []error
 	for _, ev := range r.guard.Drain() {
 		errs = append(errs, r.record(ev))
 	}
 	end := rig.Event{At: r.Now(), Kind: rig.End}
-	if cause != nil {
+	if cause := errors.Join(cause, safe); cause != nil {
 		end.Text = cause.Error()
 	}
-	errs = append(errs, r.record(end), r.log.Close())
+	errs = append(errs, safe, r.record(end), r.log.Close())
 	return errors.Join(errs...)
 }
 

@@ -115,3 +115,6 @@ func (w *Writer) Events() uint64 { return w.total }
 
 // Bytes returns the size of the chunks handed over so far.
 func (w *Writer) Bytes() int64 { return w.bytes }
+
+// Err returns why the timeline could not be kept, or nil.
+func (w *Writer) Err() error { return w.failure }

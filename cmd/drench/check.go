@@ -1,0 +1,138 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"strings"
+
+	"drench/drivers/virtual"
+	"drench/results/limits"
+	"drench/rig"
+	"drench/rig/config"
+	"drench/scenarios"
+
+	"github.com/spf13/cobra"
+)
+
+func newCheck() *cobra.Command {
+	var verbs, faults bool
+	cmd := &cobra.Command{
+		Use:   "check FILE...",
+		Short: "Check scripts, limits, rig files and profiles without touching hardware",
+		Long: "Check scripts (.star), limits (.limits), rig files and DUT profiles (.yaml) without touching hardware.\n" +
+			"Scripts are rehearsed on the virtual bench with few trials. Errors read file:line:col: what; what was expected.",
+		RunE: func(cmd *cobra.Command, args []string) error {
+			switch {
+			case verbs:
+				listVerbs(cmd.OutOrStdout())
+				return nil
+			case faults:
+				listFaults(cmd.OutOrStdout())
+				return nil
+			case len(args) == 0:
+				return errors.New("check what? expected FILE... (.star, .limits, .yaml)")
+			}
+			var errs []error
+			for _, path := range args {
+				if err := checkFile(cmd, path); err != nil {
+					errs = append(errs, err)
+					continue
+				}
+				fmt.Fprintf(cmd.OutOrStdout(), "%s: in order\n", path)
+			}
+			return errors.Join(errs...)
+		},
+	}
+	cmd.Flags().BoolVar(&verbs, "verbs", false, "list the verbs that scripts may use")
+	cmd.Flags().BoolVar(&faults, "faults", false, "list the faults of the virtual bench")
+	return cmd
+}
+
+func checkFile(cmd *cobra.Command, path string) error {
+	switch filepath.Ext(path) {
+	case ".limits":
+		src, err := config.ReadFile(path)
+		if err != nil {
+			return fmt.Errorf("read limits: %w", err)
+		}
+		_, err = limits.Parse(path, src.Text)
+		return err
+	case ".yaml", ".yml":
+		return checkYAML(path)
+	case ".star", "":
+		return rehearse(cmd, path)
+	}
+	return fmt.Errorf("%s: nothing is known of such files; expected .star, .limits or .yaml", path)
+}
+
+// checkYAML reads a rig file, or a DUT profile: the one that has a bench, or
+// the other.
+func checkYAML(path string) error {
+	src, err := config.ReadFile(path)
+	if err != nil {
+		return fmt.Errorf("read file: %w", err)
+	}
+	if !config.IsRig(src.Text) {
+		var model virtual.Model
+		_, _, err := config.LoadProfile(path, "", &model)
+		return err
+	}
+	world := virtual.Default()
+	l, err := config.LoadRig(path, map[string]any{"virtual": &world})
+	if err != nil {
+		return err
+	}
+	var model virtual.Model
+	_, _, err = l.LoadProfile(&model)
+	return err
+}
+
+// discard is a timeline's sink that keeps nothing.
+type discard struct{}
+
+func (discard) WriteChunk([]byte) error { return nil }
+
+// rehearse runs a script with few trials on the virtual bench, keeping
+// nothing.
+func rehearse(cmd *cobra.Command, path string) error {
+	b, err := loadBench(cmd, "")
+	if err != nil {
+		return err
+	}
+	s, err := scenarios.Load(path)
+	if err != nil {
+		return err
+	}
+	j := &job{bench: b, script: s, counts: s.Scale(1), dut: "rehearsal", seed: 1}
+	world, err := b.open(j.seed)
+	if err != nil {
+		return err
+	}
+	err = s.Check(world.Channels())
+	world.Close()
+	if err != nil {
+		return err
+	}
+	_, cut, err := j.run(cmd.Context(), discard{}, nil)
+	return errors.Join(cut, err)
+}
+
+func listVerbs(w io.Writer) {
+	for _, v := range scenarios.Verbs() {
+		fmt.Fprintf(w, "%s\n    %s", v.Signature, v.About)
+		if v.Needs != "" {
+			fmt.Fprintf(w, " (needs %s)", v.Needs)
+		}
+		fmt.Fprintln(w)
+	}
+	fmt.Fprintf(w, "dut.…\n    what the profile says: name, supply, sampling, readings, heartbeat, start_up, drop_out, recovery, latching, drop\n")
+	fmt.Fprintf(w, "trial kinds: %s\n", strings.Trim(fmt.Sprint(rig.TrialKinds), "[]"))
+}
+
+func listFaults(w io.Writer) {
+	for _, f := range virtual.Faults() {
+		fmt.Fprintf(w, "%-16s %s\n", f.Name, f.About)
+	}
+}

@@ -1,0 +1,160 @@
+package main
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"drench/results/limits"
+	"drench/results/measure"
+	"drench/results/report"
+	"drench/results/store"
+	"drench/results/verdict"
+	"drench/rig"
+	"drench/rig/engine"
+	"drench/rig/interlock"
+	"drench/rig/timeline"
+	"drench/scenarios"
+)
+
+// job is one scenario with all that it needs, read and checked.
+type job struct {
+	bench      *bench
+	script     *scenarios.Script
+	limits     *limits.File
+	limitsText []byte
+	counts     map[rig.TrialKind]int
+	dut        string
+	seed       uint64
+	tags       []string
+}
+
+// header opens the job's timeline.
+func (j *job) header(table []rig.Channel) (timeline.Header, error) {
+	cal, err := j.bench.calibration()
+	if err != nil {
+		return timeline.Header{}, fmt.Errorf("describe the calibration: %w", err)
+	}
+	world, err := json.Marshal(j.bench.world) // a fault from the command line is part of the rig
+	if err != nil {
+		return timeline.Header{}, fmt.Errorf("describe the virtual bench: %w", err)
+	}
+	return timeline.Header{
+		Tool: version, Scenario: j.script.Name, Seed: j.seed, DUT: j.dut, Bench: j.bench.rig.Name,
+		Hashes: map[string]string{
+			"script": j.script.Hash(), "rig": j.bench.rig.Source.SHA256, "profile": j.bench.profile.SHA256,
+			"calibration": hash(cal), "world": hash(string(world)),
+		},
+		Channels: table, Device: j.bench.device, Calibration: j.bench.rig.Calibration, Planned: j.counts,
+	}, nil
+}
+
+func hash(s string) string {
+	h := sha256.Sum256([]byte(s))
+	return hex.EncodeToString(h[:])
+}
+
+// record describes the job to the store.
+func (j *job) record(now time.Time) (store.Run, error) {
+	cal, err := j.bench.calibration()
+	return store.Run{
+		Started: now, Scenario: j.script.Name, DUT: j.dut, Bench: j.bench.rig.Name, Tool: version, Seed: j.seed,
+		LimitsName: j.limits.Name, LimitsText: string(j.limitsText), Tags: j.tags,
+		Sources: map[string]store.Source{
+			"script":      {Name: j.script.File, Text: string(j.script.Text)},
+			"rig":         {Name: j.bench.rig.Source.Name, Text: string(j.bench.rig.Source.Text)},
+			"profile":     {Name: j.bench.profile.Name, Text: string(j.bench.profile.Text)},
+			"calibration": {Name: "calibration", Text: cal},
+		},
+	}, err
+}
+
+// run executes the job into a sink and returns the timeline's sum. cut is what
+// cut the script short, which the timeline says too; err is that there is no
+// whole timeline.
+func (j *job) run(ctx context.Context, sink timeline.Sink, onTrial func(int, rig.Trial)) (sum string, cut, err error) {
+	world, err := j.bench.open(j.seed)
+	if err != nil {
+		return "", nil, err
+	}
+	defer world.Close()
+	h, err := j.header(world.Channels())
+	if err != nil {
+		return "", nil, err
+	}
+	w, err := timeline.NewWriter(sink, h, timeline.VirtualPace)
+	if err != nil {
+		return "", nil, err
+	}
+	guard, err := interlock.New(ctx, world, j.bench.rig.Interlock)
+	if err != nil {
+		return "", nil, err
+	}
+	run, err := engine.New(ctx, guard, w)
+	if err != nil {
+		return "", nil, err
+	}
+	run.OnTrial = onTrial
+	cut = run.Do(ctx, func(ctx context.Context) error {
+		return j.script.Run(ctx, run, scenarios.Setup{Device: j.bench.device, Calibration: j.bench.rig.Calibration, Seed: j.seed, Counts: j.counts})
+	})
+	return w.Sum(), cut, w.Err()
+}
+
+// execute runs the job, keeps and judges it.
+func (j *job) execute(ctx context.Context, st *store.Store, onTrial func(int, rig.Trial)) (report.Input, error) {
+	var in report.Input
+	r, err := j.record(time.Now().UTC())
+	if err != nil {
+		return in, err
+	}
+	rec, err := st.Begin(ctx, r)
+	if err != nil {
+		return in, err
+	}
+	sum, _, err := j.run(ctx, rec, onTrial)
+	if err != nil {
+		reason := "the run could not be kept: " + err.Error()
+		return in, errors.Join(err, rec.Finish(context.WithoutCancel(ctx), verdict.Error, reason, "", nil))
+	}
+	if in, err = judge(context.WithoutCancel(ctx), st, rec.ID(), j.limits); err != nil {
+		return in, err
+	}
+	body, err := json.Marshal(in.Judgement)
+	if err != nil {
+		return in, fmt.Errorf("keep the judgement: %w", err)
+	}
+	if err := rec.Finish(context.WithoutCancel(ctx), in.Judgement.Verdict, in.Judgement.Reason, sum, body); err != nil {
+		return in, err
+	}
+	return stored(context.WithoutCancel(ctx), st, rec.ID(), in)
+}
+
+// judge reads a run's timeline, measures it and judges it by limits.
+func judge(ctx context.Context, st *store.Store, id int64, f *limits.File) (report.Input, error) {
+	open := func() (*timeline.Reader, error) { return timeline.NewReader(st.Timeline(ctx, id)) }
+	tl, err := open()
+	if err != nil {
+		return report.Input{}, fmt.Errorf("read run %d: %w", id, err)
+	}
+	set, err := measure.Extract(tl.Header, tl.All())
+	if err != nil {
+		return report.Input{}, fmt.Errorf("measure run %d: %w", id, err)
+	}
+	f.Resolve(tl.Header.Device)
+	return report.Input{Header: tl.Header, Set: set, Judgement: limits.Judge(set, f, tl.Header), Open: open}, nil
+}
+
+// stored fills in what the store knows of a run.
+func stored(ctx context.Context, st *store.Store, id int64, in report.Input) (report.Input, error) {
+	r, err := st.Get(ctx, id)
+	if err != nil {
+		return in, err
+	}
+	in.Run = report.Run{ID: r.ID, Started: r.Started, Ended: r.Ended, DUT: r.DUT, LimitsName: r.LimitsName, LimitsText: r.LimitsText, Sum: r.Sum}
+	return in, nil
+}

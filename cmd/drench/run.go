@@ -1,0 +1,253 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"io"
+	"path/filepath"
+	"strings"
+
+	"drench/results/limits"
+	"drench/results/report"
+	"drench/results/store"
+	"drench/results/verdict"
+	"drench/rig/config"
+	"drench/scenarios"
+
+	"github.com/spf13/cobra"
+)
+
+type runFlags struct {
+	trials int
+	seed   uint64
+	dut    string
+	limits string
+	out    string
+	fault  string
+	tags   []string
+	json   bool
+}
+
+func newRun() *cobra.Command {
+	var f runFlags
+	cmd := &cobra.Command{
+		Use:   "run SCENARIO...",
+		Short: "Run scenarios here and now, store and judge them",
+		Long: "Run scenarios here and now, store and judge them. A scenario is one of " + strings.Join(scenarios.Stock(), ", ") +
+			", or the path of a script.\nExit status: 0 pass, 1 fail, 2 wrong use or bad input, 3 inconc, 4 error.",
+		Args: cobra.MinimumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if !cmd.Flags().Changed("seed") {
+				f.seed = anySeed()
+			}
+			jobs, err := prepare(cmd, args, f)
+			if err != nil {
+				return err
+			}
+			return runAll(cmd, jobs, f)
+		},
+	}
+	fl := cmd.Flags()
+	fl.IntVar(&f.trials, "trials", 0, "trials of the scenario's main kind; the others in proportion")
+	fl.Uint64Var(&f.seed, "seed", 0, "seed of all that is random (default: a new one, shown)")
+	fl.StringVar(&f.dut, "dut", "", "what to call the device under test (default: its profile's name)")
+	fl.StringVar(&f.limits, "limits", "", "limits file (default: the scenario's own)")
+	fl.StringVar(&f.out, "out", "", "folder for report.html, junit.xml, trials.csv and timeline.vcd; with several scenarios, a folder in it for each")
+	fl.StringVar(&f.fault, "fault", "", "a fault to put into the virtual bench (drench check --faults lists them)")
+	fl.StringArrayVar(&f.tags, "tag", nil, "a tag to find the run by, such as firmware=1.4; may be given again")
+	fl.BoolVar(&f.json, "json", false, "print the outcome as JSON")
+	return cmd
+}
+
+// anySeed draws a seed that is short enough to be typed again.
+func anySeed() uint64 {
+	var b [8]byte
+	_, _ = rand.Read(b[:]) // never fails, says its documentation
+	return binary.LittleEndian.Uint64(b[:]) % 1_000_000_000
+}
+
+// prepare reads and checks all that the runs need, before anything is written
+// or moved.
+func prepare(cmd *cobra.Command, names []string, f runFlags) ([]*job, error) {
+	if f.trials < 0 {
+		return nil, fmt.Errorf("--trials %d; expected a whole number from 1", f.trials)
+	}
+	b, err := loadBench(cmd, f.fault)
+	if err != nil {
+		return nil, err
+	}
+	probe, err := b.open(f.seed) // for its table of channels
+	if err != nil {
+		return nil, err
+	}
+	defer probe.Close()
+	var jobs []*job
+	for _, name := range names {
+		j := &job{bench: b, seed: f.seed, dut: f.dut, tags: f.tags}
+		if j.dut == "" {
+			j.dut = b.device.Name
+		}
+		if j.script, err = scenarios.Load(name); err != nil {
+			return nil, err
+		}
+		if err := j.script.Check(probe.Channels()); err != nil {
+			return nil, err
+		}
+		j.counts = j.script.Scale(f.trials)
+		if err := j.readLimits(f.limits); err != nil {
+			return nil, err
+		}
+		jobs = append(jobs, j)
+	}
+	return jobs, nil
+}
+
+func (j *job) readLimits(path string) (err error) {
+	name := path
+	if path != "" {
+		src, err := config.ReadFile(path)
+		if err != nil {
+			return fmt.Errorf("read limits: %w", err)
+		}
+		j.limitsText = src.Text
+	} else {
+		var ok bool
+		if name, j.limitsText, ok, err = j.script.DefaultLimits(); err != nil {
+			return fmt.Errorf("read limits: %w", err)
+		} else if !ok {
+			return fmt.Errorf("%s has no limits: expected %s.limits beside it, or --limits FILE", j.script.File, j.script.Name)
+		}
+	}
+	if j.limits, err = limits.Parse(name, j.limitsText); err != nil {
+		return err
+	}
+	j.limits.Resolve(j.bench.device)
+	return nil
+}
+
+func runAll(cmd *cobra.Command, jobs []*job, f runFlags) error {
+	st, err := openStore(cmd)
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	worst := verdict.None
+	var done []summary
+	for i, j := range jobs {
+		in, err := j.runOne(cmd.Context(), st, cmd.ErrOrStderr())
+		if err != nil {
+			return &benchError{err}
+		}
+		dir := outDir(f.out, jobs, i)
+		if dir != "" {
+			if err := report.WriteAll(dir, in); err != nil {
+				return &benchError{fmt.Errorf("run %d is stored, but its report could not be written: %w", in.Run.ID, err)}
+			}
+		}
+		s := summarize(in, dir)
+		if !f.json {
+			s.print(cmd.OutOrStdout())
+		}
+		done = append(done, s)
+		worst = worst.Overwrite(in.Judgement.Verdict)
+		if cmd.Context().Err() != nil {
+			break // stopped: the rest is not run
+		}
+	}
+	if f.json {
+		if err := printJSON(cmd.OutOrStdout(), done); err != nil {
+			return err
+		}
+	}
+	if worst != verdict.Pass {
+		return &statusError{worst}
+	}
+	return nil
+}
+
+// outDir is the folder of a run's artefacts: the one given, or with several
+// scenarios a folder in it, by name.
+func outDir(out string, jobs []*job, i int) string {
+	if out == "" || len(jobs) == 1 {
+		return out
+	}
+	name, before := jobs[i].script.Name, 0
+	for _, j := range jobs[:i] {
+		if j.script.Name == name {
+			before++
+		}
+	}
+	if before > 0 {
+		name = fmt.Sprintf("%s-%d", name, before+1)
+	}
+	return filepath.Join(out, name)
+}
+
+func (j *job) runOne(ctx context.Context, st *store.Store, w io.Writer) (report.Input, error) {
+	fmt.Fprintf(w, "%s on %s, %s bench, seed %d\n", j.script.Name, j.dut, j.bench.rig.Name, j.seed)
+	for _, n := range limits.Needs(j.limits, j.counts) {
+		fmt.Fprintf(w, "  %s\n", n.Text)
+	}
+	total := 0
+	for _, n := range j.counts {
+		total += n
+	}
+	p := newProgress(w, j.script.Name, total)
+	in, err := j.execute(ctx, st, p.trial)
+	p.end()
+	return in, err
+}
+
+func openStore(cmd *cobra.Command) (*store.Store, error) {
+	set, err := config.LoadSettings(cmd.Flags())
+	if err != nil {
+		return nil, err
+	}
+	st, err := store.Open(cmd.Context(), filepath.Join(set.Data, "drench.db"))
+	if err != nil {
+		return nil, &benchError{err}
+	}
+	return st, nil
+}
+
+// summary is what a finished run prints.
+type summary struct {
+	Run      int64           `json:"run"`
+	Scenario string          `json:"scenario"`
+	DUT      string          `json:"dut"`
+	Seed     uint64          `json:"seed"`
+	Verdict  verdict.Verdict `json:"verdict"`
+	Reason   string          `json:"reason"`
+	Limits   []limits.Result `json:"limits"`
+	Timeline string          `json:"timeline_sha256"`
+	Out      string          `json:"out,omitempty"`
+}
+
+func summarize(in report.Input, dir string) summary {
+	return summary{in.Run.ID, in.Header.Scenario, in.Header.DUT, in.Header.Seed, in.Judgement.Verdict, in.Judgement.Reason,
+		in.Judgement.Results, in.Run.Sum, dir}
+}
+
+func (s summary) print(w io.Writer) {
+	fmt.Fprintf(w, "run %d  %s  %s: %s\n", s.Run, s.Scenario, strings.ToUpper(s.Verdict.String()), s.Reason)
+	for _, r := range s.Limits {
+		fmt.Fprintf(w, "  %-6s  %s: %s\n", r.Verdict, r.Limit.Text, r.Reason)
+	}
+	if s.Out != "" {
+		fmt.Fprintf(w, "  report  %s\n", filepath.Join(s.Out, "report.html"))
+	}
+	fmt.Fprintf(w, "  timeline sha256 %s\n", s.Timeline)
+}
+
+func printJSON(w io.Writer, v any) error {
+	enc := json.NewEncoder(w)
+	enc.SetIndent("", "  ")
+	if err := enc.Encode(v); err != nil {
+		return fmt.Errorf("print JSON: %w", err)
+	}
+	return nil
+}
+

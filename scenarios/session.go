@@ -1,0 +1,176 @@
+package scenarios
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"regexp"
+	"strconv"
+	"time"
+
+	"drench/rig"
+	"drench/rig/engine"
+
+	"go.starlark.net/starlark"
+)
+
+// Setup is what a script runs with.
+type Setup struct {
+	Device      rig.DUT
+	Calibration rig.Calibration
+	Seed        uint64
+	Counts      map[rig.TrialKind]int // from Script.Scale
+}
+
+// session is one script on one bench. Its zero value serves to read a script
+// without a bench.
+type session struct {
+	ctx context.Context
+	run *engine.Run
+	Setup
+	rng    *rand.Rand
+	thread *starlark.Thread
+	end    rig.Instant // of the script's time budget
+
+	powered  bool // relay closed by power
+	probed   bool // looked for back-feed
+	dosed    bool // water was given: readings no longer show the dry level
+	pattern  *regexp.Regexp
+	rawGroup int
+	diff     int64 // last difference reading from the UART
+	hasDiff  bool
+	dryLow   int64 // range of readings before any water
+	dryHigh  int64
+	dryCount int
+	lastDip  rig.Instant
+}
+
+// Run executes the script on a bench. The error says where in the script.
+func (s *Script) Run(ctx context.Context, run *engine.Run, setup Setup) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	ses := &session{ctx: ctx, run: run, Setup: setup, end: run.Now().Add(s.Budget),
+		rng: rand.New(rand.NewPCG(setup.Seed, 0x6472656e6368))} // "drench": a stream of its own
+	if err := ses.listen(); err != nil {
+		return err
+	}
+	thread := s.thread()
+	ses.thread = thread
+	stop := context.AfterFunc(ctx, func() { thread.Cancel("stopped") })
+	defer stop()
+	globals, err := s.prog.Init(thread, ses.predeclared())
+	if err != nil {
+		return positioned(s.File, err)
+	}
+	if _, err := starlark.Call(thread, globals["run"], nil, nil); err != nil {
+		return positioned(s.File, err)
+	}
+	return nil
+}
+
+// predeclared makes the names that scripts see.
+func (s *session) predeclared() starlark.StringDict {
+	d := starlark.StringDict{"dut": s.facts()}
+	for i := range verbs {
+		v := &verbs[i]
+		d[v.name] = starlark.NewBuiltin(v.name, func(_ *starlark.Thread, _ *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+			if s.run == nil && (v.moves || v.name == "count") {
+				return nil, fmt.Errorf("%s acts on the bench; expected to be called inside run()", v.name)
+			}
+			a, err := v.bind(args, kwargs)
+			if err != nil {
+				return nil, err
+			}
+			return v.do(s, a)
+		})
+	}
+	return d
+}
+
+// listen follows the DUT's readings.
+func (s *session) listen() error {
+	if p := s.Device.UART.Reading; p != "" {
+		re, err := regexp.Compile(p)
+		if err != nil {
+			return fmt.Errorf("the DUT's reading pattern: %w", err)
+		}
+		s.pattern, s.rawGroup = re, re.SubexpIndex("diff")
+	}
+	s.run.OnEvent = func(ev rig.Event) {
+		if ev.Kind != rig.Line || s.pattern == nil || s.rawGroup < 0 {
+			return
+		}
+		m := s.pattern.FindStringSubmatch(ev.Text)
+		if m == nil {
+			return
+		}
+		v, err := strconv.ParseInt(m[s.rawGroup], 10, 64)
+		if err != nil {
+			return
+		}
+		s.diff, s.hasDiff = v, true
+		if !s.dosed {
+			if s.dryCount++; s.dryCount == 1 {
+				s.dryLow, s.dryHigh = v, v
+			}
+			s.dryLow, s.dryHigh = min(s.dryLow, v), max(s.dryHigh, v)
+		}
+	}
+	return nil
+}
+
+// wait lets time pass within the script's budget.
+func (s *session) wait(d time.Duration) error {
+	_, err := s.until(d, nil)
+	return err
+}
+
+// until waits for match, at most d, within the script's budget. Negative times
+// do not wait.
+func (s *session) until(d time.Duration, match func(rig.Event) bool) (bool, error) {
+	deadline := s.run.Now().Add(max(d, 0))
+	over := deadline > s.end
+	if over {
+		deadline = s.end
+	}
+	if match == nil {
+		match = func(rig.Event) bool { return false }
+	}
+	_, ok, err := s.run.Until(s.ctx, deadline, match)
+	if err == nil && !ok && over {
+		err = fmt.Errorf("the script's time budget is used up; raise budget = \"…\" in the script if it is to run longer")
+	}
+	return ok, err
+}
+
+// level waits for an input line to have a level.
+func (s *session) level(name string, level int64, within time.Duration) (bool, error) {
+	if s.run.Last(name) == level {
+		return true, nil
+	}
+	return s.edge(name, within, func(v int64) bool { return v == level })
+}
+
+// edge waits for an edge of an input line whose level take accepts.
+func (s *session) edge(name string, within time.Duration, take func(int64) bool) (bool, error) {
+	id, ok := rig.Find(s.run.Channels(), name)
+	if !ok {
+		return false, &engine.ChannelError{Name: name}
+	}
+	return s.until(within, func(ev rig.Event) bool {
+		return ev.Kind == rig.Edge && ev.Channel == id && take(ev.Value)
+	})
+}
+
+func (s *session) set(name string, n int64, u rig.Unit) error {
+	return s.run.Set(s.ctx, name, rig.Quantity{N: n, Unit: u})
+}
+
+func (s *session) switchOn(name string) error  { return s.set(name, 1, rig.Level) }
+func (s *session) switchOff(name string) error { return s.set(name, 0, rig.Level) }
+
+// phase is a random time within one sampling period of the DUT: stimuli are
+// dithered by it, so that rig and DUT keep no beat.
+func (s *session) phase() time.Duration {
+	return time.Duration(s.rng.Float64() * float64(s.Device.Sampling.Period))
+}
