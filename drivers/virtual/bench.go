@@ -98,12 +98,12 @@ type port struct {
 // the errors of the rig, the scatter, the noise and the times of faults.
 func Open(cfg Config, spec rig.DUT, model Model, seed uint64) (*Bench, error) {
 	if err := check(cfg, spec, model); err != nil {
-		return nil, fmt.Errorf("open virtual bench: %w", err)
+		return nil, err
 	}
 	w := &world{cfg: cfg, root: portable.NewRand(seed)}
 	var err error
 	if w.faults, err = newFaults(&w.queue, cfg); err != nil {
-		return nil, fmt.Errorf("open virtual bench: %w", err)
+		return nil, err
 	}
 	w.wires = newWires(w, int(channelCount))
 	w.vessels = newVessels(w)
@@ -117,7 +117,7 @@ func Open(cfg Config, spec rig.DUT, model Model, seed uint64) (*Bench, error) {
 	w.dipRail = newSource(w, rig.DipRail)
 	w.rail = newRail(w, farads(model.Capacitor))
 	if w.dut, err = newDUT(w, spec, model); err != nil {
-		return nil, fmt.Errorf("open virtual bench: %w", err)
+		return nil, err
 	}
 	w.safety.start()
 	b := &Bench{w: w}

@@ -2,6 +2,7 @@ package virtual
 
 import (
 	"fmt"
+	"maps"
 	"regexp"
 	"slices"
 	"strconv"
@@ -23,14 +24,13 @@ type console struct {
 // newConsole refuses lines that the profile's own patterns can't read.
 func newConsole(w *world, spec rig.DUT, m Model) (*console, error) {
 	c := &console{w: w, prints: m.Prints, baud: float64(spec.UART.Baud), rnd: w.rand("uart")}
-	set := settings{spec.Sampling.Period, m.Level, spec.Sampling.Readings}
 	for _, line := range []struct {
 		name, text, pattern string
 		groups              map[string]string
 	}{
 		{"reading", readingLine(m.Prints.Reading, 1234, -56, true), spec.UART.Reading, map[string]string{"raw": "1234", "diff": "-56"}},
 		{"banner", m.Prints.Banner, spec.UART.Banner, nil},
-		{"settings", settingsLine(m.Prints.Settings, set), spec.UART.Settings, spec.Settings},
+		{"settings", settingsLine(m.Prints.Settings, spec.Settings), spec.UART.Settings, spec.Settings},
 	} {
 		if err := readable(line.text, line.pattern, line.groups); err != nil {
 			return nil, fmt.Errorf("model of %s: the %s line that it prints does not suit uart: %w", spec.Name, line.name, err)
@@ -52,12 +52,7 @@ func readable(line, pattern string, want map[string]string) error {
 	if found == nil {
 		return fmt.Errorf("pattern %q does not match %q", pattern, line)
 	}
-	names := make([]string, 0, len(want))
-	for name := range want {
-		names = append(names, name)
-	}
-	slices.Sort(names)
-	for _, name := range names {
+	for _, name := range slices.Sorted(maps.Keys(want)) {
 		i := re.SubexpIndex(name)
 		if i < 0 {
 			return fmt.Errorf("pattern %q has no group %q", pattern, name)
@@ -69,12 +64,13 @@ func readable(line, pattern string, want map[string]string) error {
 	return nil
 }
 
-func settingsLine(text string, s settings) string {
-	return strings.NewReplacer(
-		"{period_ms}", strconv.FormatInt(s.period.Milliseconds(), 10),
-		"{level}", strconv.Itoa(s.level),
-		"{readings}", strconv.Itoa(s.readings),
-	).Replace(text)
+// settingsLine fills in the values of settings, by name.
+func settingsLine(text string, values map[string]string) string {
+	pairs := make([]string, 0, 2*len(values))
+	for name, value := range values {
+		pairs = append(pairs, "{"+name+"}", value)
+	}
+	return strings.NewReplacer(pairs...).Replace(text)
 }
 
 func readingLine(text string, raw, diff int, wet bool) string {
@@ -88,9 +84,9 @@ func readingLine(text string, raw, diff int, wet bool) string {
 }
 
 // hello is what the DUT prints when it has started.
-func (c *console) hello(s settings) {
+func (c *console) hello(settings map[string]string) {
 	c.print(c.w.now, c.prints.Banner)
-	c.print(c.w.now, settingsLine(c.prints.Settings, s))
+	c.print(c.w.now, settingsLine(c.prints.Settings, settings))
 }
 
 // reading prints a reading once it is done.

@@ -25,7 +25,7 @@ type detectLine struct {
 func newDetectLine(d *dut) detectLine {
 	l := detectLine{d: d, rnd: d.w.rand("detect faults")}
 	l.force = newTimer(func() { d.line.hold(false) })
-	l.alarm = newTimer(func() { d.line.pulse(d.settings().period); d.line.plan(d.line.alarm, falseAlarms) })
+	l.alarm = newTimer(func() { d.line.pulse(d.period()); d.line.plan(d.line.alarm, falseAlarms) })
 	l.glitch = newTimer(func() { d.line.pulse(d.w.faults.fault[glitches].Time); d.line.plan(d.line.glitch, glitches) })
 	l.chatter = newTimer(func() { d.line.chat() })
 	l.stuck = newTimer(func() { d.line.drive() })
@@ -80,7 +80,7 @@ func (l *detectLine) powerUp(again bool) {
 	l.plan(l.glitch, glitches)
 	l.d.w.queue.set(l.stuck, min(f.begins(stuckWet), f.begins(stuckQuiet)))
 	if again && f.has(dipAlarm) {
-		l.pulse(l.d.settings().period)
+		l.pulse(l.d.period())
 	}
 }
 

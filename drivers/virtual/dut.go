@@ -1,6 +1,7 @@
 package virtual
 
 import (
+	"maps"
 	"math"
 	"time"
 
@@ -138,7 +139,7 @@ func (d *dut) stop() {
 // run is the end of the start-up.
 func (d *dut) run() {
 	d.state = running
-	d.console.hello(d.settings())
+	d.console.hello(d.printed())
 	d.baseline = float64(d.sensor.read())
 	d.line.powerUp(d.started)
 	d.started = true
@@ -146,17 +147,28 @@ func (d *dut) run() {
 	d.periodic()
 }
 
-// settings are those in force.
-type settings struct {
-	period          time.Duration
-	level, readings int
+// period and level are the settings in force.
+func (d *dut) period() time.Duration {
+	if d.forgot {
+		return d.m.Factory.Period
+	}
+	return d.spec.Sampling.Period
 }
 
-func (d *dut) settings() settings {
+func (d *dut) level() int {
 	if d.forgot {
-		return settings{d.m.Factory.Period, d.m.Factory.Level, d.spec.Sampling.Readings}
+		return d.m.Factory.Level
 	}
-	return settings{d.spec.Sampling.Period, d.m.Level, d.spec.Sampling.Readings}
+	return d.m.Level
+}
+
+// printed are the settings as the DUT prints them.
+func (d *dut) printed() map[string]string {
+	values := maps.Clone(d.spec.Settings)
+	if d.forgot {
+		maps.Copy(values, d.m.Factory.Settings)
+	}
+	return values
 }
 
 // own turns a time of the DUT's clock into true time.
@@ -173,7 +185,7 @@ func (d *dut) heartbeat() {
 }
 
 func (d *dut) periodic() {
-	d.w.queue.set(d.sample, d.w.now.Add(d.own(d.settings().period)))
+	d.w.queue.set(d.sample, d.w.now.Add(d.own(d.period())))
 	d.measure()
 }
 
@@ -197,8 +209,8 @@ func (d *dut) measure() {
 
 // decide counts readings in a row.
 func (d *dut) decide(diff int) {
-	s := d.settings()
-	threshold := float64(d.m.Thresholds[s.level-1]) * d.w.faults.factor(insensitive)
+	readings := d.spec.Sampling.Readings
+	threshold := float64(d.m.Thresholds[d.level()-1]) * d.w.faults.factor(insensitive)
 	switch {
 	case float64(diff) >= threshold:
 		d.over, d.under = d.over+1, 0
@@ -208,9 +220,9 @@ func (d *dut) decide(diff int) {
 		d.over, d.under = 0, 0
 	}
 	switch {
-	case d.over >= s.readings:
+	case d.over >= readings:
 		d.wet = true
-	case d.under >= s.readings && !d.spec.Detect.Latching && !d.w.faults.has(noRelease):
+	case d.under >= readings && !d.spec.Detect.Latching && !d.w.faults.has(noRelease):
 		d.wet = false
 	}
 }

@@ -77,19 +77,21 @@ const (
 	Capacitive = "capacitive"
 )
 
-// Prints are the lines that the DUT prints: text in which {raw}, {diff},
-// {detect}, {period_ms}, {level} and {readings} stand for values. An empty line
-// is not printed.
+// Prints are the lines that the DUT prints. In the reading {raw}, {diff} and
+// {detect} stand for values, in the settings the names of the profile's
+// settings do. An empty line is not printed.
 type Prints struct {
 	Banner   string `yaml:"banner"`
 	Settings string `yaml:"settings"`
 	Reading  string `yaml:"reading"`
 }
 
-// Factory are settings as the maker ships them.
+// Factory are settings as the maker ships them, and those of the profile's
+// settings that then read otherwise.
 type Factory struct {
-	Period time.Duration `yaml:"period"`
-	Level  int           `yaml:"level"`
+	Period   time.Duration     `yaml:"period"`
+	Level    int               `yaml:"level"`
+	Settings map[string]string `yaml:"settings"`
 }
 
 // Check reports what can't be. config.Decode calls it.
