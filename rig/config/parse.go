@@ -36,7 +36,7 @@ func parse(file string, text []byte) *tree {
 		return t
 	}
 	text = bytes.TrimPrefix(text, []byte("\ufeff"))
-	docs, _, err := documents(text)
+	docs, err := documents(bytes.NewReader(text))
 	if err != nil {
 		t.unreadable = true
 		line, col := locate(text)
@@ -103,6 +103,22 @@ func position(before []byte) (line, col int) {
 	return bytes.Count(before, []byte("\n")) + 1, utf8.RuneCount(before[last+1:]) + 1
 }
 
+// documents parses what r gives.
+func documents(r io.Reader) (docs []*yaml.Node, err error) {
+	dec := yaml.NewDecoder(r)
+	for {
+		var doc yaml.Node
+		err := dec.Decode(&doc)
+		if errors.Is(err, io.EOF) {
+			return docs, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		docs = append(docs, &doc)
+	}
+}
+
 // drip hands out a byte at a time, so that n tells how far the parser had to
 // read before it gave up.
 type drip struct {
@@ -118,59 +134,52 @@ func (d *drip) Read(p []byte) (int, error) {
 	return copy(p[:1], d.text[d.n-1:]), nil
 }
 
-// documents parses text. On an error, read is how many bytes were looked at.
-func documents(text []byte) (docs []*yaml.Node, read int, err error) {
-	src := &drip{text: text}
-	dec := yaml.NewDecoder(src)
-	for {
-		var doc yaml.Node
-		err := dec.Decode(&doc)
-		if errors.Is(err, io.EOF) {
-			return docs, src.n, nil
-		}
-		if err != nil {
-			return nil, src.n, err
-		}
-		docs = append(docs, &doc)
-	}
-}
-
 // locate finds where unreadable text goes wrong. The parser's own line is that
 // of the construct it was in, or one less, and it gives no column. The mistake
 // is taken to be at the first character after the longest piece, from the
 // start to some point before the parser gave up, that can be read: first by
-// lines, then by characters within the line.
+// lines, then by characters within the line. If that takes too long it is
+// where the parser gave up.
 func locate(text []byte) (line, col int) {
-	_, read, _ := documents(text)
-	ends := bytes.TrimRight(text[:read], " \t\r\n")
-	start := longest(ends, func(b []byte) int { return bytes.LastIndexByte(b, '\n') })
-	stop := len(ends)
+	src := &drip{text: text}
+	documents(src) // which fails
+	seen := bytes.TrimRight(text[:src.n], " \t\r\n")
+	start, ok := longest(seen, func(b []byte) int {
+		return bytes.LastIndexByte(bytes.TrimSuffix(b, []byte("\n")), '\n') + 1
+	})
+	if !ok {
+		return position(seen)
+	}
+	stop := len(seen)
 	if i := bytes.IndexByte(text[start:stop], '\n'); i >= 0 {
 		stop = start + i
 	}
-	at := longest(text[:stop], func(b []byte) int {
+	at, ok := longest(text[:stop], func(b []byte) int {
 		_, n := utf8.DecodeLastRune(b)
-		return len(b) - n - 1
+		return len(b) - n
 	})
+	if !ok {
+		at = start
+	}
 	for at < stop && (text[at] == ' ' || text[at] == '\t') {
 		at++
 	}
 	return position(text[:at])
 }
 
-// longest shortens text, cutting after the index that previous returns, until
-// it can be read, and returns the length that is left. The work is bounded; a
-// text that stays unreadable for long is given up at the last cut.
-func longest(text []byte, previous func([]byte) int) int {
-	const tries, work = 300, 16 << 20
+// longest shortens text to the length that shorter returns, again and again,
+// until it can be read, and returns the length that is left; or ok = false
+// after more work than a file of the usual size needs.
+func longest(text []byte, shorter func([]byte) int) (n int, ok bool) {
+	const tries, work = 200, 2 << 20
 	rest := text
-	for n := 0; len(rest) > 0 && n < min(tries, work/len(text)); n++ {
-		rest = rest[:max(previous(bytes.TrimSuffix(rest, []byte("\n")))+1, 0)]
-		if _, _, err := documents(rest); err == nil {
-			break
+	for range min(tries, work/max(len(text), 1)) {
+		rest = rest[:shorter(rest)]
+		if _, err := documents(bytes.NewReader(rest)); err == nil {
+			return len(rest), true
 		}
 	}
-	return len(rest)
+	return 0, false
 }
 
 // spaces is what to expect of a line that begins with a tab.
