@@ -103,10 +103,11 @@ func (s *session) disturb(spec rig.Trial, act func() error) (starlark.Value, err
 	if err := s.run.Begin(spec); err != nil {
 		return nil, err
 	}
-	s.run.Watch(rig.Rail, min(max(spec.Dip.Width/50, 100*time.Microsecond), 10*time.Millisecond))
+	look := min(max(spec.Dip.Width/50, 100*time.Microsecond), 20*time.Millisecond)
+	s.run.Watch(rig.Rail, look)
 	err := act()
 	if err == nil {
-		err = s.wait(5 * time.Millisecond) // sees the rail come back
+		err = s.wait(3*look + 5*time.Millisecond) // sees the rail come back
 	}
 	s.run.Watch(rig.Rail, background)
 	restored := s.run.Now()
