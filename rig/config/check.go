@@ -1,7 +1,9 @@
 package config
 
 import (
+	"maps"
 	"reflect"
+	"slices"
 	"strconv"
 
 	"go.yaml.in/yaml/v3"
@@ -89,11 +91,13 @@ func (t *tree) check(p place, v reflect.Value) {
 			t.check(t.down(p, strconv.Itoa(i)), v.Index(i))
 		}
 	case reflect.Map:
+		keys := map[string]reflect.Value{}
 		for _, k := range v.MapKeys() {
 			e := reflect.New(v.Type().Elem()).Elem() // map elements have no address
 			e.Set(v.MapIndex(k))
-			t.check(t.down(p, k.String()), e)
+			keys[k.String()] = e
 		}
+		t.checkFields(p, keys)
 	}
 }
 
@@ -103,8 +107,10 @@ func (t *tree) checkStruct(p place, s reflect.Value) {
 	}
 }
 
+// checkFields goes by the alphabet, so that the same file always gives the same
+// list of errors.
 func (t *tree) checkFields(p place, keys map[string]reflect.Value) {
-	for key, f := range keys {
-		t.check(t.down(p, key), f)
+	for _, key := range slices.Sorted(maps.Keys(keys)) {
+		t.check(t.down(p, key), keys[key])
 	}
 }

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"maps"
 	"reflect"
 	"slices"
 	"strconv"
@@ -198,12 +199,11 @@ func nearest(key string, keys map[string]reflect.Value) string {
 
 // keyList lists what may stand in a mapping.
 func keyList(keys map[string]reflect.Value) string {
-	var names []string
-	for k := range keys {
-		names = append(names, k)
-	}
-	slices.Sort(names)
-	if len(names) == 1 {
+	names := slices.Sorted(maps.Keys(keys))
+	switch len(names) {
+	case 0:
+		return "no keys"
+	case 1:
 		return "the key " + names[0]
 	}
 	return "keys out of " + strings.Join(names, ", ")

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"maps"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -74,12 +75,7 @@ func (r *rules) uart(d rig.DUT) {
 	if u.Reading != "" {
 		r.pattern("uart.reading", u.Reading, []string{"raw", "diff"})
 	}
-	var keys []string
-	for key := range d.Settings {
-		keys = append(keys, key)
-	}
-	slices.Sort(keys)
-	r.pattern("uart.settings", u.Settings, keys)
+	r.pattern("uart.settings", u.Settings, slices.Sorted(maps.Keys(d.Settings)))
 }
 
 // pattern checks that a regular expression compiles and has the named groups.

@@ -155,8 +155,8 @@ func (r *rules) chamber(c rig.ChamberCal) {
 	const path = "calibration.chamber."
 	r.refuse(r.has("calibration.chamber") && c.Transfer <= 0, path+"transfer_mw_m2k",
 		"transfer_mw_m2k is not above 0", "a whole number of mW/(m² K), such as 10000")
-	for key, u := range map[string]physic.Temperature{"air_temp_u": c.AirTempU, "plate_u": c.PlateU} {
-		r.refuse(u > 100*physic.Kelvin, path+key, key+" is a temperature, not a difference", `an uncertainty in kelvin, such as "0.2 K"`)
+	for _, e := range []entry{{path + "air_temp_u", rig.Of(c.AirTempU)}, {path + "plate_u", rig.Of(c.PlateU)}} {
+		r.refuse(e.q.N > int64(100*physic.Kelvin), e.path, e.key()+" is a temperature, not a difference", `an uncertainty in kelvin, such as "0.2 K"`)
 	}
 }
 

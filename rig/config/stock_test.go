@@ -81,13 +81,16 @@ func TestStockProfiles(t *testing.T) {
 
 func TestLoadProfileModel(t *testing.T) {
 	dir := t.TempDir()
-	text, err := stock.ReadFile("stock/duts/conductive-2s.yaml")
-	if err != nil {
-		t.Fatal(err)
-	}
-	claims, _, _ := strings.Cut(string(text), "\nmodel:")
 	path := filepath.Join(dir, "mine.yaml")
-	write(t, path, claims+"\nmodel:\n  rate: 3 ml/min\n")
+	write(t, path, `name: mine
+supply: 3.3 V
+model: {rate: 3 ml/min}
+sampling: {period: 2 s, readings: 1}
+heartbeat: 2 s
+start_up: 400 ms
+drop_out: 2.2 V
+recovery: 2.5 V
+`)
 	model := tube{Length: physic.MilliMetre}
 	for _, name := range []string{path, "./mine.yaml", "mine.yaml"} {
 		d, src, err := LoadProfile(name, dir, &model)

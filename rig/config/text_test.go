@@ -13,6 +13,7 @@ import (
 	"drench/rig/interlock"
 
 	"go.yaml.in/yaml/v3"
+	"periph.io/x/conn/v3/physic"
 	"pgregory.net/rapid"
 )
 
@@ -76,7 +77,11 @@ func TestPositions(t *testing.T) {
 				written += 2
 			}
 			changed[n.Line-1] = l[:n.Column-1] + "{µ: 1}" + l[n.Column-1+written:]
-			err := Decode("f.yaml", []byte(strings.Join(changed, "\n")), v())
+			tree := parse("f.yaml", []byte(strings.Join(changed, "\n")))
+			if err := decode(tree, v(), map[string]any{"virtual": nil, "model": nil}); err != nil {
+				t.Fatal(err)
+			}
+			err := tree.err()
 			if want := fmt.Sprintf("f.yaml:%d:%d: ", n.Line, n.Column); err == nil || !strings.HasPrefix(err.Error(), want) {
 				t.Errorf("%s: %q spoilt: got %v, want %s", name, n.Value, err, want)
 			}
@@ -121,6 +126,12 @@ type written struct {
 	Water  rig.Conductivity  `yaml:"water"`
 	Rain   rig.Rain          `yaml:"rain"`
 	Film   rig.Film          `yaml:"film"`
+	Power  physic.Power      `yaml:"power"`
+	Energy physic.Energy     `yaml:"energy"`
+	Fall   physic.Distance   `yaml:"fall"`
+
+	Capacitor physic.ElectricalCapacitance `yaml:"capacitor"`
+	Source    physic.ElectricResistance    `yaml:"source"`
 }
 
 type length struct {
@@ -195,7 +206,7 @@ var base = map[rig.Unit]struct {
 	rig.Volt: {"V", 9}, rig.Ampere: {"A", 9}, rig.Kelvin: {"K", 9}, rig.RelHum: {"%rH", 5}, rig.Litre: {"l", 9},
 	rig.LitreRate: {"l/min", 9}, rig.RainRate: {"mm/min", 6}, rig.Second: {"s", 9}, rig.FilmMass: {"g/m2", 6},
 	rig.SlewRate: {"V/ms", 12}, rig.Proportion: {"%", 7}, rig.Hertz: {"Hz", 9}, rig.Area: {"cm2", 5},
-	rig.Conduct: {"S/m", 9}, rig.TempRate: {"K/min", 9},
+	rig.Conduct: {"S/m", 9}, rig.Watt: {"W", 9}, rig.Joule: {"J", 9}, rig.Metre: {"m", 9}, rig.Farad: {"uF", 6}, rig.Ohm: {"kohm", 12}, rig.TempRate: {"K/min", 9},
 }
 
 // encode gives v the form that people write.
