@@ -78,9 +78,12 @@ func readingLine(text string, raw, diff int, wet bool) string {
 	if wet {
 		detect = "1"
 	}
-	return strings.NewReplacer(
-		"{raw}", strconv.Itoa(raw), "{diff}", strconv.Itoa(diff), "{detect}", detect,
-	).Replace(text)
+	for _, v := range [...]struct{ name, value string }{
+		{"{raw}", strconv.Itoa(raw)}, {"{diff}", strconv.Itoa(diff)}, {"{detect}", detect},
+	} {
+		text = strings.ReplaceAll(text, v.name, v.value)
+	}
+	return text
 }
 
 // hello is what the DUT prints when it has started.

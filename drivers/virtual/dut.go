@@ -122,10 +122,7 @@ func (d *dut) start() {
 
 // stop is a brown-out or a reset.
 func (d *dut) stop() {
-	if d.state == running {
-		d.stopped = d.w.now
-	}
-	d.state = off
+	d.state, d.stopped = off, d.w.now
 	for _, t := range []*timer{d.boot, d.sample, d.extra, d.answer, d.sleep, d.pulse} {
 		d.w.queue.stop(t)
 	}
@@ -191,6 +188,9 @@ func (d *dut) periodic() {
 
 func (d *dut) measure() {
 	d.w.rail.draw(amperes(d.m.Active))
+	if d.state != running {
+		return // that was too much for the rail
+	}
 	d.w.queue.set(d.sleep, d.w.now.Add(d.m.ActiveTime))
 	raw := d.sensor.read()
 	diff := int(math.Round(float64(raw) - d.baseline))

@@ -126,63 +126,67 @@ func (r *rail) settle() {
 // update begins the segment that is due now and tells the DUT.
 func (r *rail) update() {
 	r.settle()
-	src := r.source()
-	if src == nil {
+	wait := math.Inf(1) // until the slope must change
+	if src := r.source(); src != nil {
+		wait = r.follow(src)
+	} else {
 		r.chasing = true
 		r.slope = -r.load / r.farads
-	} else {
-		r.follow(src)
 	}
 	r.volts = max(r.volts, r.floor())
-	r.w.queue.set(r.event, r.segmentEnd(src))
+	r.plan(wait)
 	r.w.dut.supplied(r.volts)
 }
 
-// follow steers the rail to the source's voltage, or holds it there.
-func (r *rail) follow(src *source) {
-	const met = 1e-6 // V
-	goal := r.goal(src)
-	if math.Abs(goal-r.volts) < met {
+// follow steers the rail to the source's voltage, or holds it there, and
+// returns for how long that slope is right unless the source's own changes.
+func (r *rail) follow(src *source) (wait float64) {
+	goal := src.value() - float64(r.load*ohms(r.cfg.Resistance))
+	away := max(goal, r.floor()) - r.volts
+	// A segment ends up to a nanosecond after it has met its goal.
+	if math.Abs(away) <= 1e-6+float64(math.Abs(r.slope)*1e-9) {
 		r.chasing = false
 	}
 	switch {
-	case !r.chasing:
+	case !r.chasing && goal >= r.floor():
 		r.volts, r.slope = goal, src.slope()
-	case goal > r.volts:
+		return math.Inf(1)
+	case !r.chasing: // something else feeds it
+		r.volts, r.slope = r.floor(), 0
+		return positive((r.floor() - goal) / src.slope())
+	case away > 0:
 		r.slope = max(amperes(r.cfg.Limit)-r.load, 1e-3) / r.farads
 	default:
 		r.slope = -amperes(r.cfg.Sink) / r.farads
 	}
+	return positive(away / (r.slope - src.slope()))
 }
 
-func (r *rail) goal(src *source) float64 {
-	return max(src.value()-float64(r.load*ohms(r.cfg.Resistance)), r.floor())
+// positive returns a time, or infinity for one that has passed or never comes.
+func positive(t float64) float64 {
+	if t > 0 {
+		return t
+	}
+	return math.Inf(1)
 }
 
-// segmentEnd is when the slope must change, or a threshold of the DUT is met.
-func (r *rail) segmentEnd(src *source) rig.Instant {
-	wait := math.Inf(1)
-	reach := func(v float64) {
-		if t := (v - r.volts) / r.slope; t > 0 {
-			wait = min(wait, t)
+// plan sets the timer to the end of the segment, or to where it meets a
+// threshold of the DUT or the floor.
+func (r *rail) plan(wait float64) {
+	reach := func(v float64) { wait = min(wait, positive((v-r.volts)/r.slope)) }
+	if r.slope != 0 {
+		for _, v := range r.w.dut.thresholds() {
+			reach(v)
 		}
-	}
-	if r.slope == 0 {
-		return rig.Never
-	}
-	if src != nil && r.chasing {
-		wait = (r.goal(src) - r.volts) / (r.slope - src.slope())
 	}
 	if r.slope < 0 {
 		reach(r.floor())
 	}
-	for _, v := range r.w.dut.thresholds() {
-		reach(v)
-	}
 	if math.IsInf(wait, 1) {
-		return rig.Never
+		r.w.queue.stop(r.event)
+		return
 	}
-	return r.w.now.Add(ceil(wait))
+	r.w.queue.set(r.event, r.w.now.Add(ceil(wait)))
 }
 
 func (r *rail) ask() (int64, error) {

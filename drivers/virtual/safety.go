@@ -57,6 +57,34 @@ func (s *safety) stop() {
 // pumpsPowered tells whether the pumps' relay is closed.
 func (s *safety) pumpsPowered() bool { return s.alive && !s.stopped }
 
+// Energised lists the outputs that really are energised now, whatever was
+// commanded: for tests of what guards the bench.
+func (b *Bench) Energised() []string {
+	var on []string
+	for ch, c := range b.table {
+		if b.energised(rig.ID(ch)) {
+			on = append(on, c.Name)
+		}
+	}
+	return on
+}
+
+func (b *Bench) energised(ch rig.ID) bool {
+	const dead = 0.05 // V
+	s := b.w.safety
+	switch ch {
+	case chPumpDrip, chPumpSpray:
+		return b.ports[ch].last != 0 && s.pumpsPowered()
+	case chSupply:
+		return b.w.supply.value() > dead && !s.stopped
+	case chDipRail:
+		return b.w.dipRail.value() > dead && !s.stopped
+	case chValveAir, chHumidity, chPlate:
+		return b.ports[ch].last != 0
+	}
+	return false
+}
+
 // setDeadman drives the line to the dead-man timer, which any change sets off
 // anew.
 func (s *safety) setDeadman(v int64) error {
