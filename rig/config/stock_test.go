@@ -24,7 +24,7 @@ func TestStockRig(t *testing.T) {
 		t.Fatal(err)
 	}
 	const g = 9.80665 // m/s², standard gravity (SI Brochure, 9th ed.)
-	fall := math.Sqrt(2*0.2/g) - math.Sqrt(2*0.02/g)
+	fall := math.Sqrt(2*0.2/g) - math.Sqrt(2*0.008/g)
 	if got := l.Calibration.Gate.Fall.Seconds(); math.Abs(got-fall) > 0.1e-3 {
 		t.Errorf("fall from gate to sensor %v s, want %v", got, fall)
 	}
