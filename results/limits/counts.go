@@ -1,7 +1,6 @@
 package limits
 
 import (
-	"math"
 	"time"
 
 	"drench/results/measure"
@@ -92,8 +91,7 @@ func (j *judging) rate() {
 		j.nothing()
 		return
 	}
-	// Limits are whole nanohertz, cut; so are the rates held against them.
-	nano := func(perHour float64) float64 { return math.Floor(perHour*1e9/3600 + 1e-6) }
+	nano := func(perHour float64) float64 { return perHour * 1e9 / 3600 }
 	rate := nano(float64(x) / hours)
 	j.value(rate)
 	found := number(x, "event") + in(j.m.Exposure)

@@ -7,6 +7,7 @@ import (
 
 	"drench/results/measure"
 	"drench/results/verdict"
+	"drench/rig"
 	"drench/rig/timeline"
 )
 
@@ -90,8 +91,11 @@ func reason(j Judgement) string {
 		}
 	}
 	w := j.Results[worst]
-	if j.Verdict == verdict.Pass {
-		return fmt.Sprintf("All %s are met; the closest is %q: %s.", number(len(j.Results), "limit"), w.Limit.Text, sentence(w.Reason))
+	switch {
+	case j.Verdict == verdict.Pass && len(j.Results) == 1:
+		return fmt.Sprintf("The limit %q is met: %s.", w.Limit.Text, sentence(w.Reason))
+	case j.Verdict == verdict.Pass:
+		return fmt.Sprintf("All %d limits are met; the closest is %q: %s.", len(j.Results), w.Limit.Text, sentence(w.Reason))
 	}
 	return fmt.Sprintf("Limit %q: %s.", w.Limit.Text, sentence(w.Reason))
 }
@@ -113,7 +117,7 @@ func judgeLimit(set *measure.Set, l Limit, allowInconc float64) Result {
 		j.samples()
 	case m.Kind == measure.Single:
 		j.single()
-	case l.Unit == 0: // rig.Level: a count
+	case l.Unit == rig.Level:
 		j.count()
 	case m.Kind == measure.Proportion:
 		j.share()
@@ -143,6 +147,9 @@ func (j *judging) upper() bool { return j.Limit.Op[0] == '<' }
 // good tells whether a value in the limit's unit is on the limit's good side.
 func (j *judging) good(v float64) bool {
 	limit := float64(j.Limit.Value)
+	if j.Limit.Unit == rig.Hertz {
+		v = math.Floor(v + 1e-6) // as limits are cut to whole nanohertz
+	}
 	switch j.Limit.Op {
 	case "<":
 		return v < limit
