@@ -47,7 +47,7 @@ type row struct {
 	cells   []cell
 }
 
-// Draw draws the channels that moved within the window, in so many columns.
+// Draw draws the channels that changed within the window, in so many columns.
 func Draw(w io.Writer, table []rig.Channel, events iter.Seq2[rig.Event, error], win Window, columns int) error {
 	if columns < 1 || win.To <= win.From {
 		return fmt.Errorf("sketch of %v to %v in %d columns; expected a stretch of time and a column or more", win.From, win.To, columns)
@@ -89,7 +89,7 @@ func write(out io.Writer, rows []row, win Window, columns int) error {
 	w := bufio.NewWriter(out)
 	fmt.Fprintf(w, "%s  (%v to %v)\n", win.Title, win.From, win.To)
 	for i := range rows {
-		if r := &rows[i]; r.moved {
+		if r := &rows[i]; r.moved && r.now.min != r.now.max {
 			marks, low, high := r.marks()
 			fmt.Fprintf(w, "  %-12s %s  %s\n", r.channel.Name, marks, span(r.channel.Unit, low, high))
 		}
@@ -116,8 +116,11 @@ func (r *row) marks() (string, int64, int64) {
 			low, high = min(low, c.min), max(high, c.max)
 		}
 	}
-	if r.channel.Unit == rig.Level {
+	switch r.channel.Unit {
+	case rig.Level:
 		low, high = 0, 1
+	case rig.Volt, rig.Ampere: // noise on a steady rail is not to fill the row
+		low = min(low, 0)
 	}
 	var b strings.Builder
 	value, known := r.before, r.known
