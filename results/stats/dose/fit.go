@@ -169,7 +169,7 @@ type Goodness struct {
 
 // GoodnessOfFit compares the deviance and Pearson's X² with chi-square on
 // Fit.DF degrees of freedom (McCullagh & Nelder, Generalized Linear Models,
-// 4.4). The approximation wants several expected hits and misses at most
+// 4.4, from memory). The approximation wants several expected hits and misses at most
 // doses (common practice, no source: about five); with one trial a dose the
 // p-values mean nothing. It returns an error when two doses leave no degree
 // of freedom.

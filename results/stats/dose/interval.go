@@ -161,9 +161,9 @@ func quadraticSet(a, b, c, t float64) Interval {
 // data. It is +Inf when the data set no upper bound. The error wraps ErrSlope
 // when the fitted slope is not positive.
 //
-// In simulation it covers 0.92 to 0.95 with 60 trials at six doses and 0.925
-// to 0.945 with 180 (TestCoverage); Fieller's upper bound is the longer and
-// safer one in small samples.
+// In simulation it covers 0.92 to 0.95 with 60 trials at six doses, and no
+// more with 180 (TestCoverage); Fieller's upper bound is the longer and safer
+// one in small samples.
 func (f *Fit) A9095() (float64, error) {
 	i, err := f.LikelihoodRatio(0.9, 0.95, Upper)
 	return i.Upper, err

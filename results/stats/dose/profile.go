@@ -8,8 +8,8 @@ import (
 // LikelihoodRatio returns the interval of doses a for which the best curve
 // through (a, q) loses no more than z²/2 of log-likelihood (penalised
 // log-likelihood for a penalised fit) against the fit, z² being the
-// chi-square quantile on one degree of freedom (MIL-HDBK-1823A appendix G for
-// hit/miss, from memory; Cox & Hinkley, Theoretical Statistics, 9.3). Curves
+// chi-square quantile on one degree of freedom (MIL-HDBK-1823A appendix G;
+// Cox & Hinkley, Theoretical Statistics, 9.3; both from memory). Curves
 // are held to rise with the dose. An end is infinite when a curve of no slope
 // at all fits well enough on that side. Errors are those of Delta, or that a
 // profile did not converge.
