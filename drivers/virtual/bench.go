@@ -8,11 +8,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"drench/drivers/virtual/portable"
 	"drench/rig"
-	"drench/rig/config"
 )
 
 // Channels of the virtual bench, in the order of its table.
@@ -95,16 +95,14 @@ type port struct {
 }
 
 // Open builds a bench around a DUT. The seed decides everything that is random:
-// the errors of the rig, the scatter, the noise and the times of faults.
+// the errors of the rig, the scatter, the noise and the times of faults. A
+// model whose lines the DUT's own patterns can't read is refused.
 func Open(cfg Config, spec rig.DUT, model Model, seed uint64) (*Bench, error) {
 	if err := check(cfg, spec, model); err != nil {
 		return nil, err
 	}
 	w := &world{cfg: cfg, root: portable.NewRand(seed)}
-	var err error
-	if w.faults, err = newFaults(&w.queue, cfg); err != nil {
-		return nil, err
-	}
+	w.faults = newFaults(&w.queue, cfg)
 	w.wires = newWires(w, int(channelCount))
 	w.vessels = newVessels(w)
 	w.chamber = newChamber(w)
@@ -116,6 +114,7 @@ func Open(cfg Config, spec rig.DUT, model Model, seed uint64) (*Bench, error) {
 	w.supply = newSource(w, rig.SupplySet)
 	w.dipRail = newSource(w, rig.DipRail)
 	w.rail = newRail(w, farads(model.Capacitor))
+	var err error
 	if w.dut, err = newDUT(w, spec, model); err != nil {
 		return nil, err
 	}
@@ -127,14 +126,13 @@ func Open(cfg Config, spec rig.DUT, model Model, seed uint64) (*Bench, error) {
 
 // check refuses what can't be simulated.
 func check(cfg Config, spec rig.DUT, model Model) error {
-	for _, part := range []struct {
-		name     string
-		problems []config.Problem
-	}{{"configuration", cfg.Check()}, {"model", model.Check()}} {
-		if len(part.problems) > 0 {
-			p := part.problems[0]
-			return fmt.Errorf("%s, %s: %s; expected %s", part.name, strings.Join(p.Path, "."), p.What, p.Want)
+	if found := slices.Concat(cfg.Check(), model.Check()); len(found) > 0 {
+		p := found[0]
+		what := strings.Join(p.Path, ".") + ": " + p.What
+		if p.Want != "" {
+			what += "; expected " + p.Want
 		}
+		return errors.New(what)
 	}
 	s := spec.Sampling
 	switch {
@@ -150,21 +148,25 @@ func check(cfg Config, spec rig.DUT, model Model) error {
 
 // wire fills the table of channels.
 func (b *Bench) wire() {
-	w := b.w
 	b.table = make([]rig.Channel, channelCount)
-	add := func(ch rig.ID, name string, dir rig.Direction, unit rig.Unit, hazard rig.Hazard, p port) {
-		b.table[ch] = rig.Channel{Name: name, Dir: dir, Unit: unit, Hazard: hazard}
-		b.ports[ch] = p
-	}
-	for _, in := range []struct {
-		ch   rig.ID
-		name string
-	}{
-		{chDetect, rig.Detect}, {chHeartbeat, rig.Heartbeat}, {chWitness, rig.Witness}, {chDropGate, rig.DropGate},
-		{chEStop, rig.EStop}, {chTray, rig.Tray}, {chLid, rig.Lid}, {chReservoir, rig.Reservoir},
+	b.wireInputs()
+	b.wireOutputs()
+	b.wireGauges()
+	b.table[chUART] = rig.Channel{Name: rig.UART, Dir: rig.Text, Unit: rig.Chars}
+}
+
+func (b *Bench) wireInputs() {
+	for ch, name := range map[rig.ID]string{
+		chDetect: rig.Detect, chHeartbeat: rig.Heartbeat, chWitness: rig.Witness, chDropGate: rig.DropGate,
+		chEStop: rig.EStop, chTray: rig.Tray, chLid: rig.Lid, chReservoir: rig.Reservoir,
 	} {
-		add(in.ch, in.name, rig.Input, rig.Level, 0, port{ask: func() (int64, error) { return w.wires.level[in.ch], nil }})
+		b.table[ch] = rig.Channel{Name: name, Dir: rig.Input, Unit: rig.Level}
+		b.ports[ch].ask = func() (int64, error) { return b.w.wires.level[ch], nil }
 	}
+}
+
+func (b *Bench) wireOutputs() {
+	w := b.w
 	for _, out := range []struct {
 		ch     rig.ID
 		name   string
@@ -185,11 +187,15 @@ func (b *Bench) wire() {
 		{chReset, rig.Reset, rig.Level, rig.Idle, w.dut.setReset},
 		{chDeadman, rig.Deadman, rig.Level, rig.Idle, w.safety.setDeadman},
 	} {
-		p := port{set: out.set, ask: func() (int64, error) { return b.ports[out.ch].last, nil }}
-		add(out.ch, out.name, rig.Output, out.unit, out.hazard, p)
+		b.table[out.ch] = rig.Channel{Name: out.name, Dir: rig.Output, Unit: out.unit, Hazard: out.hazard}
+		b.ports[out.ch] = port{set: out.set, ask: func() (int64, error) { return b.ports[out.ch].last, nil }}
 	}
 	b.ports[chSupply].ask = w.supply.ask
 	b.ports[chDipRail].ask = w.dipRail.ask
+}
+
+func (b *Bench) wireGauges() {
+	w := b.w
 	for _, g := range []struct {
 		ch   rig.ID
 		name string
@@ -203,9 +209,9 @@ func (b *Bench) wire() {
 		{chAirRH, rig.AirRH, rig.RelHum, w.chamber.askRH},
 		{chPlateTemp, rig.PlateTemp, rig.Kelvin, w.chamber.askPlate},
 	} {
-		add(g.ch, g.name, rig.Gauge, g.unit, 0, port{ask: g.ask})
+		b.table[g.ch] = rig.Channel{Name: g.name, Dir: rig.Gauge, Unit: g.unit}
+		b.ports[g.ch].ask = g.ask
 	}
-	add(chUART, rig.UART, rig.Text, rig.Chars, 0, port{})
 }
 
 func (w *world) setAir(v int64) error {

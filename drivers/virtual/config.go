@@ -3,6 +3,8 @@ package virtual
 import (
 	_ "embed"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"drench/drivers/virtual/physics"
@@ -166,7 +168,7 @@ func (c Config) Check() []config.Problem {
 	if _, err := physics.LiquidNamed(c.Water.Liquid); err != nil {
 		refuse(true, err.Error(), "", "water", "liquid")
 	}
-	for name := range c.Faults {
+	for _, name := range slices.Sorted(maps.Keys(c.Faults)) {
 		_, ok := faultNamed(name)
 		refuse(!ok, fmt.Sprintf("there is no fault %q", name), "one of "+faultNames(), "faults", name)
 	}

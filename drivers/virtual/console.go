@@ -67,8 +67,8 @@ func readable(line, pattern string, want map[string]string) error {
 // settingsLine fills in the values of settings, by name.
 func settingsLine(text string, values map[string]string) string {
 	pairs := make([]string, 0, 2*len(values))
-	for name, value := range values {
-		pairs = append(pairs, "{"+name+"}", value)
+	for _, name := range slices.Sorted(maps.Keys(values)) {
+		pairs = append(pairs, "{"+name+"}", values[name])
 	}
 	return strings.NewReplacer(pairs...).Replace(text)
 }

@@ -22,13 +22,13 @@ type detectLine struct {
 	stuck   *timer // a fault that begins later shows itself
 }
 
-func newDetectLine(d *dut) detectLine {
-	l := detectLine{d: d, rnd: d.w.rand("detect faults")}
-	l.force = newTimer(func() { d.line.hold(false) })
-	l.alarm = newTimer(func() { d.line.pulse(d.period()); d.line.plan(d.line.alarm, falseAlarms) })
-	l.glitch = newTimer(func() { d.line.pulse(d.w.faults.fault[glitches].Time); d.line.plan(d.line.glitch, glitches) })
-	l.chatter = newTimer(func() { d.line.chat() })
-	l.stuck = newTimer(func() { d.line.drive() })
+func newDetectLine(d *dut) *detectLine {
+	l := &detectLine{d: d, rnd: d.w.rand("detect faults")}
+	l.force = newTimer(func() { l.hold(false) })
+	l.alarm = newTimer(func() { l.random(l.alarm, falseAlarms, d.period()) })
+	l.glitch = newTimer(func() { l.random(l.glitch, glitches, d.w.faults.fault[glitches].Time) })
+	l.chatter = newTimer(l.chat)
+	l.stuck = newTimer(l.drive)
 	return l
 }
 
@@ -58,6 +58,12 @@ func (l *detectLine) drive() {
 func (l *detectLine) pulse(width time.Duration) {
 	l.hold(true)
 	l.d.w.queue.set(l.force, l.d.w.now.Add(width))
+}
+
+// random is one of a fault's random pulses.
+func (l *detectLine) random(t *timer, fault faultID, width time.Duration) {
+	l.pulse(width)
+	l.plan(t, fault)
 }
 
 // plan draws when a random pulse comes next.

@@ -35,7 +35,6 @@ type drip struct {
 	gate     *pipe[int64]
 	falling  *pipe[float64]
 	pumped   float64 // less what drained back
-	drops    int
 }
 
 func newDrip(w *world) *drip {
@@ -129,13 +128,11 @@ func (d *drip) drainBack() {
 // fall lets the hanging drop go.
 func (d *drip) fall() {
 	d.settle()
-	gate := seconds(d.w.cfg.Lines.Beam)
 	broken := d.w.now.Add(after(fallTime(d.cfg.Gate)))
 	d.gate.send(broken, 1)
-	d.gate.send(broken.Add(after(gate)), 0)
+	d.gate.send(broken.Add(d.w.cfg.Lines.Beam), 0)
 	land := d.rnd.Normal(fallTime(d.cfg.Fall), seconds(d.cfg.Scatter))
 	d.falling.send(d.w.now.Add(after(max(land, 0))), d.hanging)
-	d.drops++
 	d.nextDrop()
 	d.update()
 }

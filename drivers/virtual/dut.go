@@ -39,7 +39,7 @@ type dut struct {
 	over     int // readings in a row over the threshold
 	under    int // below the release threshold
 	wet      bool
-	line     detectLine
+	line     *detectLine
 	beat     int64
 
 	boot   *timer
@@ -201,8 +201,17 @@ func (d *dut) measure() {
 		d.w.queue.set(d.answer, done.Add(d.lateness()))
 	}
 	d.console.reading(done, raw, diff, d.wet)
-	if diff <= d.m.Track && diff >= -d.m.Track && !d.wet {
-		const share = 1.0 / 64 // of the difference that the baseline follows
+	d.track(raw, diff)
+}
+
+// track lets the baseline follow slow drift, and a sensor that was wet when the
+// DUT started: nothing is drier than dry.
+func (d *dut) track(raw, diff int) {
+	const share = 1.0 / 64 // of the difference
+	switch {
+	case diff < -d.m.Track:
+		d.baseline = float64(raw)
+	case diff <= d.m.Track && !d.wet:
 		d.baseline += float64(share * (float64(raw) - d.baseline))
 	}
 }

@@ -1,7 +1,9 @@
 package virtual
 
 import (
+	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -14,14 +16,21 @@ import (
 // Fault is how a fault shows. Each fault uses some of these; what is left at
 // zero gets the fault's own default.
 type Fault struct {
-	From     time.Duration            `yaml:"from"`     // when it begins, on the bench's clock
-	Time     time.Duration            `yaml:"time"`     // delay, width or off time
-	Factor   float64                  `yaml:"factor"`   // of what is usual
-	Rate     rig.Rate                 `yaml:"rate"`     // of random events
-	Share    rig.Share                `yaml:"share"`    // of the events it hits
-	Voltage  physic.ElectricPotential `yaml:"voltage"`  //
-	Recovery physic.ElectricPotential `yaml:"recovery"` //
-	Current  physic.ElectricCurrent   `yaml:"current"`  //
+	// From is when it begins, on the bench's clock.
+	From time.Duration `yaml:"from"`
+	// Time is a delay, the width of a pulse, or how long the DUT must have been
+	// off to be spared.
+	Time time.Duration `yaml:"time"`
+	// Factor is what is usual times this.
+	Factor float64 `yaml:"factor"`
+	// Rate is that of random events, Share the share of events that are hit.
+	Rate  rig.Rate  `yaml:"rate"`
+	Share rig.Share `yaml:"share"`
+	// Voltage is that of the drop-out, with Recovery; of the back-feed; or the
+	// width of the band in which a DUT chatters.
+	Voltage  physic.ElectricPotential `yaml:"voltage"`
+	Recovery physic.ElectricPotential `yaml:"recovery"`
+	Current  physic.ElectricCurrent   `yaml:"current"`
 }
 
 // FaultInfo describes a fault that the bench can have.
@@ -110,9 +119,7 @@ func (c *Config) SetFault(name string) error {
 		return fmt.Errorf("there is no fault %q; expected one of %s", name, faultNames())
 	}
 	faults := map[string]Fault{name: {}}
-	for k, f := range c.Faults {
-		faults[k] = f
-	}
+	maps.Copy(faults, c.Faults)
 	c.Faults = faults
 	return nil
 }
@@ -132,31 +139,11 @@ func faultNames() string {
 
 // or returns f with zero values taken from d.
 func (f Fault) or(d Fault) Fault {
-	if f.From == 0 {
-		f.From = d.From
+	return Fault{
+		From: cmp.Or(f.From, d.From), Time: cmp.Or(f.Time, d.Time), Factor: cmp.Or(f.Factor, d.Factor),
+		Rate: cmp.Or(f.Rate, d.Rate), Share: cmp.Or(f.Share, d.Share),
+		Voltage: cmp.Or(f.Voltage, d.Voltage), Recovery: cmp.Or(f.Recovery, d.Recovery), Current: cmp.Or(f.Current, d.Current),
 	}
-	if f.Time == 0 {
-		f.Time = d.Time
-	}
-	if f.Factor == 0 {
-		f.Factor = d.Factor
-	}
-	if f.Rate == 0 {
-		f.Rate = d.Rate
-	}
-	if f.Share == 0 {
-		f.Share = d.Share
-	}
-	if f.Voltage == 0 {
-		f.Voltage = d.Voltage
-	}
-	if f.Recovery == 0 {
-		f.Recovery = d.Recovery
-	}
-	if f.Current == 0 {
-		f.Current = d.Current
-	}
-	return f
 }
 
 // faults are those that a bench has, by ID.
@@ -166,18 +153,14 @@ type faults struct {
 	fault [faultCount]Fault
 }
 
-func newFaults(q *queue, c Config) (*faults, error) {
+// newFaults takes the faults from a configuration that has been checked.
+func newFaults(q *queue, c Config) *faults {
 	f := &faults{queue: q}
 	for id, info := range faultTable {
 		f.fault[id], f.set[id] = c.Faults[info.Name]
 		f.fault[id] = f.fault[id].or(info.Default)
 	}
-	for name := range c.Faults {
-		if _, ok := faultNamed(name); !ok {
-			return nil, fmt.Errorf("there is no fault %q; expected one of %s", name, faultNames())
-		}
-	}
-	return f, nil
+	return f
 }
 
 // has tells whether the bench has the fault now.

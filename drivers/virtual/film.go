@@ -204,7 +204,8 @@ func (f *film) judge() {
 	}
 }
 
-// depth is how deep the water stands where there is any.
+// depth is how deep the water stands where there is any; infinite for a drop
+// that has landed this instant and covers nothing yet.
 func (f *film) depth() float64 {
 	if f.volume == 0 {
 		return 0
