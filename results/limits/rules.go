@@ -1,6 +1,8 @@
 package limits
 
 import (
+	"math"
+
 	"drench/results/measure"
 	"drench/rig"
 )
@@ -87,7 +89,7 @@ func (f *File) Resolve(d rig.DUT) *File {
 	for i := range c.Limits {
 		l := &c.Limits[i]
 		if r, ok := ruleFor(l.Measure); ok && l.Periods != 0 {
-			l.Value = int64(l.Periods*float64(r.periods.of(d)) + 0.5)
+			l.Value = int64(math.Round(l.Periods * float64(r.periods.of(d))))
 		}
 	}
 	return &c

@@ -17,7 +17,7 @@ type span struct{ low, value, high float64 }
 func (j *judging) spans() []span {
 	list := make([]span, len(j.m.Samples))
 	for i, s := range j.m.Samples {
-		v, g := float64(s.Value), measure.Guard*float64(s.U)
+		v, g := float64(s.Value), float64(measure.Guard*float64(s.U))
 		list[i] = span{v - g, v, v + g}
 		switch {
 		case s.Censored && j.rule.below:
@@ -94,7 +94,7 @@ func mean(v []float64) float64 {
 // at is the p quantile of sorted values as stats.Quantile defines it, of which
 // some may be infinite.
 func at(v []float64, p float64) float64 {
-	h := float64(len(v)-1) * p
+	h := float64(float64(len(v)-1) * p)
 	i := int(h)
 	rest := h - float64(i)
 	if rest == 0 || i+1 == len(v) {
@@ -170,7 +170,7 @@ func (j *judging) sd(list []span) {
 func (j *judging) summary() {
 	s := j.m.Summary
 	j.N = s.N
-	g := measure.Guard * float64(s.U)
+	g := float64(measure.Guard * float64(s.U))
 	v := 0.0
 	switch j.Limit.Statistic {
 	case "max":
@@ -197,7 +197,7 @@ func (j *judging) single() {
 		return
 	}
 	s := j.m.Samples[0]
-	g := measure.Guard * float64(s.U)
+	g := float64(measure.Guard * float64(s.U))
 	j.N = 1
 	j.value(float64(s.Value))
 	j.guarded(float64(s.Value)-g, float64(s.Value)+g)

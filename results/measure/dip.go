@@ -86,7 +86,7 @@ func (w *supplyWatch) common(t *Trial, doubt string) []finding {
 	switch {
 	case w.lost != "":
 		t.set(verdict.Fail, "after the disturbance "+w.lost)
-	case w.restart && !w.settings && len(w.device.Settings) > 0 && w.device.UART.Settings != "":
+	case w.restart && !w.settings && w.has[uartText] && len(w.device.Settings) > 0 && w.device.UART.Settings != "":
 		list = append(list, finding{measure: SettingsLost, doubt: "the DUT printed no settings after its restart"})
 	}
 	return list
@@ -164,14 +164,13 @@ func (w *dipWatch) finish(t *Trial) []finding {
 	return list
 }
 
-// recovered judges whether the heart beats again. A power cycle's time to that
-// is booked as start-up.
+// recovered judges whether the heart beats again.
 func (w *dipWatch) recovered(t *Trial, doubt string) []finding {
 	if !w.has[heartLine] {
 		return nil
 	}
 	if !w.restored.ok {
-		return []finding{{measure: NotRecovered, doubt: doubt}}
+		return w.findings(finding{measure: NotRecovered, doubt: doubt}, nil, doubt)
 	}
 	waited := t.End.Sub(w.restored.at)
 	took := w.recovery.at.Sub(w.restored.at)
@@ -186,17 +185,23 @@ func (w *dipWatch) recovered(t *Trial, doubt string) []finding {
 	case waited < max(w.spec.Within, time.Duration(pauseFactor*float64(w.device.Heartbeat))):
 		why := "the trial ended before the next heartbeat was due"
 		t.set(verdict.Inconc, why)
-		return []finding{{measure: NotRecovered, doubt: why}}
+		return w.findings(finding{measure: NotRecovered, doubt: why}, nil, why)
 	default:
 		w.restart = true
 		sample.Value, sample.Censored = int64(waited), true
 		t.set(verdict.Fail, fmt.Sprintf("no heartbeat within %v after the disturbance", round(waited)))
 		state = finding{measure: NotRecovered, bad: true, sure: true}
 	}
-	if w.cycle() {
+	return w.findings(state, sample, doubt)
+}
+
+// findings adds the time to recover to what became of the DUT. A power cycle's
+// is booked as start-up.
+func (w *dipWatch) findings(state finding, sample *Sample, doubt string) []finding {
+	switch {
+	case w.cycle():
 		return []finding{state}
-	}
-	if doubt != "" {
+	case doubt != "":
 		return []finding{state, {measure: DipRecovery, doubt: doubt}}
 	}
 	return []finding{state, {measure: DipRecovery, sample: sample}}

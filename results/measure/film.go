@@ -98,7 +98,7 @@ type filmWatch struct {
 	early   bool // it came while there was no dew
 }
 
-func (w *filmWatch) dry() bool { return w.film.mass[0] == 0 }
+func (w *filmWatch) dry() bool { return w.film.at.ok && w.film.mass[0] == 0 }
 
 func (w *filmWatch) reading(r role, at rig.Instant, v int64) {
 	before, from := w.film.mass[0], w.film.at.at
@@ -145,7 +145,7 @@ func (w *filmWatch) finish(t *Trial) []finding {
 // judge compares the film with what had to be detected; the guard band is that
 // of ISO 14253-1.
 func (w *filmWatch) judge(t *Trial) finding {
-	target, g := float64(w.spec.Film), Guard*w.u
+	target, g := float64(w.spec.Film), float64(Guard*w.u)
 	switch {
 	case w.mass-g >= target && w.seen.ok:
 		t.set(verdict.Fail, fmt.Sprintf("detected only when the film had %v", t.Film))

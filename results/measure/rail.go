@@ -61,7 +61,7 @@ func (r *railTrack) seen(restarted bool) *DipSeen {
 }
 
 // nanovolt is a level as readings state it.
-func nanovolt(v rig.Millivolt) float64 { return float64(v) * 1e6 }
+func nanovolt(v rig.Millivolt) float64 { return float64(int64(v) * 1e6) }
 
 // volts prints a reading of the rail.
 func volts(nV float64) string {
@@ -74,7 +74,7 @@ func volts(nV float64) string {
 // interrupted, the DUT lives on its own capacitors: there the rail must fall
 // at all, by as much.
 func (r *railTrack) doubt(spec *rig.DipSpec, u physic.ElectricPotential, backfed bool) string {
-	tolerance := max(0.05*nanovolt(spec.From), 3*float64(u))
+	tolerance := max(nanovolt(spec.From)/20, 3*float64(u))
 	switch {
 	case backfed:
 		return "the rail is fed from elsewhere: it did not fall with the DUT's supply open"

@@ -1,8 +1,10 @@
 package measure
 
 import (
+	"cmp"
 	"encoding/json"
 	"iter"
+	"slices"
 	"testing"
 	"time"
 
@@ -141,4 +143,10 @@ func equal[T comparable](t *testing.T, what string, got, want T) {
 	if got != want {
 		t.Errorf("%s is %v; want %v", what, got, want)
 	}
+}
+
+// sortEvents puts events in the order of time; those at the same time stay as
+// they are.
+func sortEvents(events []rig.Event) {
+	slices.SortStableFunc(events, func(a, b rig.Event) int { return cmp.Compare(a.At, b.At) })
 }

@@ -107,7 +107,7 @@ func (w *wetWatch) dose() string {
 		return ""
 	}
 	got := rig.Volume(w.drops) * drop
-	allowed := 1.5*float64(drop) + 3*float64(w.cal.Drip.RateU)/1e9*float64(w.spec.Dose)
+	allowed := float64(1.5*float64(drop)) + float64(3*float64(w.cal.Drip.RateU)/1e9*float64(w.spec.Dose))
 	if math.Abs(float64(got-w.spec.Dose)) <= allowed {
 		return ""
 	}
