@@ -29,7 +29,7 @@ func watchDip(s scene) watcher {
 	if s.spec.Dip == nil {
 		return &shapeless{scene: s}
 	}
-	base := supplyWatch{scene: s}
+	base := supplyWatch{scene: s, backfed: s.fed}
 	base.rail.mid = (nanovolt(s.spec.Dip.Level) + nanovolt(s.spec.Dip.From)) / 2
 	if s.spec.Dip.Shape == rig.Ramp {
 		return newRamp(base)

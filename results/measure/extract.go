@@ -59,6 +59,7 @@ type extractor struct {
 	outcomes []outcome
 	watered  bool // since the open trial began
 	ended    bool
+	backfed  bool // the rail stayed up with its supply open: no later disturbance is to be believed
 }
 
 func newExtractor(h timeline.Header) (*extractor, error) {
@@ -260,6 +261,8 @@ func (x *extractor) mark(name string, at rig.Instant) {
 		x.energy.cut()
 	case rig.MarkOff:
 		x.off(at)
+	case rig.MarkBackfed:
+		x.backfed = true
 	case rig.MarkQuiet:
 		if x.trial == nil && x.detect.level == 0 {
 			x.clock.dry = true
@@ -292,7 +295,7 @@ func (x *extractor) begin(ev rig.Event) error {
 	w, ok := watch(scene{
 		spec: t.Spec, begin: ev.At, cal: &x.header.Calibration, device: &x.header.Device, has: x.has,
 		detect: x.detect.level, wet: x.witness.level, isDry: x.clock.dry,
-		before: when{x.hearts.last, x.hearts.powered.ok && x.hearts.whole},
+		before: when{x.hearts.last, x.hearts.powered.ok && x.hearts.whole}, fed: x.backfed,
 	})
 	if !ok {
 		return fmt.Errorf("trial %d is of unknown kind %q", ev.Value, t.Spec.Kind)
