@@ -73,7 +73,7 @@ func (s *Script) literals() error {
 			}
 		})...)
 	})
-	return faults.sorted()
+	return faults.Err()
 }
 
 // literal returns the value of a plain number or string.
@@ -117,5 +117,5 @@ func (s *Script) Check(table []rig.Channel) error {
 			}
 		})
 	})
-	return faults.sorted()
+	return faults.Err()
 }

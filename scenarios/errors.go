@@ -3,57 +3,23 @@ package scenarios
 import (
 	"errors"
 	"fmt"
-	"sort"
 	"strings"
+
+	"drench/rig/mistake"
 
 	"go.starlark.net/resolve"
 	"go.starlark.net/starlark"
 	"go.starlark.net/syntax"
 )
 
-// Error is a fault of a script at a place in it.
-type Error struct {
-	File      string
-	Line, Col int
-	What      string
-	Want      string // what was expected, may be empty
-	err       error
-}
+// Error is a fault of a script at a place in it, Errors all that were found.
+type (
+	Error  = mistake.Error
+	Errors = mistake.Errors
+)
 
-func (e *Error) Error() string {
-	s := fmt.Sprintf("%s:%d:%d: %s", e.File, e.Line, e.Col, e.What)
-	if e.Want != "" {
-		s += "; expected " + e.Want
-	}
-	return s
-}
-
-// Unwrap returns what caused a fault at run time.
-func (e *Error) Unwrap() error { return e.err }
-
-// Errors are all the faults found, in the order of the text.
-type Errors []*Error
-
-func (l Errors) Error() string {
-	lines := make([]string, len(l))
-	for i, e := range l {
-		lines[i] = e.Error()
-	}
-	return strings.Join(lines, "\n")
-}
-
-func (l Errors) sorted() error {
-	if len(l) == 0 {
-		return nil
-	}
-	sort.SliceStable(l, func(i, j int) bool {
-		return l[i].Line < l[j].Line || l[i].Line == l[j].Line && l[i].Col < l[j].Col
-	})
-	return l
-}
-
-func at(p syntax.Position, what, want string) *Error {
-	return &Error{File: p.Filename(), Line: int(p.Line), Col: int(p.Col), What: what, Want: want}
+func at(p syntax.Position, what, want string) Error {
+	return Error{File: p.Filename(), Line: int(p.Line), Col: int(p.Col), What: what, Want: want}
 }
 
 // positioned turns Starlark's errors into ours.
@@ -69,7 +35,7 @@ func positioned(file string, err error) error {
 		for _, e := range rl {
 			l = append(l, unknownName(e))
 		}
-		return l.sorted()
+		return l.Err()
 	case errors.As(err, &ee):
 		return atRunTime(file, ee)
 	}
@@ -77,14 +43,14 @@ func positioned(file string, err error) error {
 }
 
 // unknownName suggests a verb that is spelt alike.
-func unknownName(e resolve.Error) *Error {
+func unknownName(e resolve.Error) Error {
 	name, ok := strings.CutPrefix(e.Msg, "undefined: ")
 	if !ok {
 		return at(e.Pos, e.Msg, "")
 	}
 	name, _, _ = strings.Cut(name, " ")
 	want := "a name that the script defines, or a verb (drench check --verbs lists them)"
-	if near := nearest(name, verbNames()); near != "" {
+	if near := mistake.Nearest(name, verbNames(), 2); near != "" {
 		want = fmt.Sprintf("%q, or another name that the script or the verbs define", near)
 	}
 	return at(e.Pos, fmt.Sprintf("unknown name %q", name), want)
@@ -92,7 +58,7 @@ func unknownName(e resolve.Error) *Error {
 
 // atRunTime places an error at the innermost call inside the script.
 func atRunTime(file string, ee *starlark.EvalError) error {
-	out := &Error{File: file, Line: 1, Col: 1, What: ee.Msg, err: ee.Unwrap()}
+	out := Error{File: file, Line: 1, Col: 1, What: ee.Msg, Cause: ee.Unwrap()}
 	for i := range ee.CallStack {
 		if p := ee.CallStack.At(i).Pos; p.Filename() == file && p.Line > 0 {
 			out.Line, out.Col = int(p.Line), int(p.Col)
@@ -117,35 +83,4 @@ func (s *Script) errorAt(name, what, want string) error {
 		}
 	}
 	return at(p, what, want)
-}
-
-// nearest returns the name within two edits of s, or "".
-func nearest(s string, names []string) string {
-	best, bestD := "", 3
-	for _, n := range names {
-		if d := edits(s, n); d < bestD {
-			best, bestD = n, d
-		}
-	}
-	return best
-}
-
-// edits is the Levenshtein distance of two short words.
-func edits(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diag := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := 1
-			if a[i] == b[j] {
-				cost = 0
-			}
-			diag, row[j+1] = row[j+1], min(row[j+1]+1, row[j]+1, diag+cost)
-		}
-	}
-	return row[len(b)]
 }

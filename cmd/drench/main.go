@@ -10,6 +10,7 @@ import (
 	"syscall"
 
 	"drench/results/verdict"
+	"drench/rig/mistake"
 
 	"github.com/spf13/cobra"
 )
@@ -52,6 +53,10 @@ func execute(args []string) int {
 		return 0
 	case errors.As(err, &status):
 		return status.v.ExitStatus()
+	}
+	if mistake.Found(err) && !errors.As(err, &bench) {
+		fmt.Fprintln(os.Stderr, err) // file:line:col first, as editors want it
+		return wrongUse
 	}
 	fmt.Fprintln(os.Stderr, "drench:", err)
 	if errors.As(err, &bench) {

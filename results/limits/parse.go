@@ -8,6 +8,7 @@ import (
 
 	"drench/results/measure"
 	"drench/rig"
+	"drench/rig/mistake"
 )
 
 // Parse reads a limits file. Each line holds one limit,
@@ -65,7 +66,7 @@ func join(w []word) string {
 
 // fail notes an error at a word.
 func (p *parser) fail(w word, want, what string, args ...any) {
-	p.errs = append(p.errs, Error{p.file.Name, p.number, w.col, fmt.Sprintf(what, args...), want})
+	p.errs = append(p.errs, Error{File: p.file.Name, Line: p.number, Col: w.col, What: fmt.Sprintf(what, args...), Want: want})
 }
 
 func (p *parser) line(line string) {
@@ -353,39 +354,14 @@ func (p *parser) keep(l Limit, at word) {
 	p.file.Limits = append(p.file.Limits, l)
 }
 
-// nearest names the measure that s may have meant, by edit distance, or all of
-// them.
+// nearest names the measure that s may have meant, or all of them.
 func nearest(s string) string {
-	best, least := "", len(s)/2+1 // further off it is another word
-	all := []string{}
+	var all []string
 	for _, r := range rules() {
-		if d := distance(s[:min(len(s), 64)], r.Name); d < least {
-			best, least = r.Name, d
-		}
 		all = append(all, r.Name)
 	}
-	if best != "" {
+	if best := mistake.Nearest(s, all, len(s)/2); best != "" { // further off it is another word
 		return fmt.Sprintf("a measure such as %q", best)
 	}
 	return "one of " + strings.Join(all, ", ")
-}
-
-// distance is Levenshtein's.
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := 1
-			if a[i] == b[j] {
-				cost = 0
-			}
-			diagonal, row[j+1] = row[j+1], min(row[j]+1, row[j+1]+1, diagonal+cost)
-		}
-	}
-	return row[len(b)]
 }

@@ -56,7 +56,7 @@ func (t *tree) report(p place, problems []Problem) {
 			way = t.down(way, key)
 		}
 		if at, ok := t.nearestNode(way); ok {
-			t.errs = append(t.errs, Error{t.file, at.Line, at.Column, problem.What, problem.Want})
+			t.errs = append(t.errs, Error{File: t.file, Line: at.Line, Col: at.Column, What: problem.What, Want: problem.Want})
 		}
 	}
 }

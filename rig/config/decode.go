@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"drench/rig"
+	"drench/rig/mistake"
 
 	"go.yaml.in/yaml/v3"
 )
@@ -178,23 +179,11 @@ func (t *tree) list(n *yaml.Node, what string, v reflect.Value) {
 // that it could be.
 func (t *tree) unknown(k *yaml.Node, keys map[string]reflect.Value) {
 	want := keyList(keys)
-	if near := nearest(k.Value, keys); near != "" {
+	if near := mistake.Nearest(k.Value, slices.Collect(maps.Keys(keys)), 2); near != "" {
 		t.meant[k] = near
 		want = strconv.Quote(near) + ", perhaps"
 	}
 	t.add(k, "unknown key "+name(k), want)
-}
-
-// nearest is the key that key is a slip of, or "".
-func nearest(key string, keys map[string]reflect.Value) string {
-	const far = 3
-	best, least := "", far
-	for k := range keys {
-		if d := distance(key, k, far); d < least || d == least && k < best {
-			best, least = k, d
-		}
-	}
-	return best
 }
 
 // keyList lists what may stand in a mapping.
@@ -207,29 +196,4 @@ func keyList(keys map[string]reflect.Value) string {
 		return "the key " + names[0]
 	}
 	return "keys out of " + strings.Join(names, ", ")
-}
-
-// distance is how many letters must be added, dropped or changed to make b of
-// a (Levenshtein), or limit if it is no less.
-func distance(a, b string, limit int) int {
-	if len(a)-len(b) >= limit || len(b)-len(a) >= limit {
-		return limit
-	}
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		corner := row[0]
-		row[0]++
-		for j := range len(b) {
-			change := corner
-			if a[i] != b[j] {
-				change++
-			}
-			corner = row[j+1]
-			row[j+1] = min(change, row[j]+1, row[j+1]+1)
-		}
-	}
-	return min(row[len(b)], limit)
 }

@@ -40,7 +40,7 @@ func parse(file string, text []byte) *tree {
 	if err != nil {
 		t.unreadable = true
 		line, col := locate(text)
-		t.errs = append(t.errs, Error{file, line, col, "not readable as YAML: " + plain(err), spaces(text, line)})
+		t.errs = append(t.errs, Error{File: file, Line: line, Col: col, What: "not readable as YAML: " + plain(err), Want: spaces(text, line)})
 		return t
 	}
 	if len(docs) > 1 {
@@ -57,16 +57,13 @@ func parse(file string, text []byte) *tree {
 
 // err returns what was found wrong, as Errors, or nil.
 func (t *tree) err() error {
-	if len(t.errs) == 0 {
-		return nil
-	}
-	return t.errs.sorted()
+	return t.errs.Err()
 }
 
 // add notes an error at n and silences later ones about it.
 func (t *tree) add(n *yaml.Node, what, want string) {
 	t.bad[n] = true
-	t.errs = append(t.errs, Error{t.file, max(n.Line, 1), max(n.Column, 1), what, want})
+	t.errs = append(t.errs, Error{File: t.file, Line: max(n.Line, 1), Col: max(n.Column, 1), What: what, Want: want})
 }
 
 // oddBreaks are characters that YAML takes for the end of a line and editors
@@ -77,7 +74,7 @@ var oddBreaks = regexp.MustCompile("\r(?:[^\n]|$)|\u0085|\u2028|\u2029")
 func (t *tree) readable(text []byte) bool {
 	at := func(offset int, what, want string) bool {
 		line, col := position(text[:offset])
-		t.errs = append(t.errs, Error{t.file, line, col, what, want})
+		t.errs = append(t.errs, Error{File: t.file, Line: line, Col: col, What: what, Want: want})
 		return false
 	}
 	if len(text) > maxSize {
