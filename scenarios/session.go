@@ -32,13 +32,14 @@ type session struct {
 	thread *starlark.Thread
 	end    rig.Instant // of the script's time budget
 
-	powered  bool // relay closed by power
-	probed   bool // looked for back-feed
-	dosed    bool // water was given: readings no longer show the dry level
+	powered  bool        // relay closed by power
+	probed   bool        // looked for back-feed
+	dosed    bool        // water was given: readings no longer show the dry level
+	watered  rig.Instant // when the last water was given
 	pattern  *regexp.Regexp
 	rawGroup int
 	diff     int64 // last difference reading from the UART
-	hasDiff  bool
+	diffAt   rig.Instant
 	dryLow   int64 // range of readings before any water
 	dryHigh  int64
 	dryCount int
@@ -108,7 +109,7 @@ func (s *session) listen() error {
 		if err != nil {
 			return
 		}
-		s.diff, s.hasDiff = v, true
+		s.diff, s.diffAt = v, ev.At
 		if !s.dosed {
 			if s.dryCount++; s.dryCount == 1 {
 				s.dryLow, s.dryHigh = v, v

@@ -65,6 +65,7 @@ func (s *session) pump(limit time.Duration, drops int) (int, error) {
 		}
 		return n >= drops
 	})
+	s.watered = s.run.Now()
 	return n, errors.Join(err, s.set(rig.PumpDrip, 0, rig.LitreRate))
 }
 
@@ -104,6 +105,7 @@ func (s *session) rain(rate rig.Rain, d time.Duration, match func(rig.Event) boo
 		return false, err
 	}
 	ok, err := s.until(d, match)
+	s.watered = s.run.Now()
 	return ok, errors.Join(err, s.set(rig.PumpSpray, 0, rig.LitreRate))
 }
 
@@ -136,16 +138,29 @@ func (s *session) dry(limit time.Duration) (bool, error) {
 }
 
 // isDry asks all that the rig has: detect line (unless it latches), witness
-// and the DUT's own difference reading.
+// and the DUT's own difference reading. What the DUT says counts only once it
+// has looked since the last water.
 func (s *session) isDry() bool {
 	if s.run.Last(rig.Witness) == 1 || s.run.Last(rig.Detect) == 1 && !s.Device.Detect.Latching {
 		return false
 	}
-	if s.hasDiff && s.dryCount > 0 {
+	if s.dosed && s.run.Now() < s.watered.Add(s.looked()) {
+		return false
+	}
+	if s.diffAt != 0 && s.dryCount > 0 {
 		spread := max(s.dryHigh-s.dryLow, 2)
-		return s.diff <= s.dryHigh+spread
+		return s.diffAt > s.watered.Add(falling) && s.diff <= s.dryHigh+spread
 	}
 	return true
+}
+
+// falling is how long water may be on its way when the pump has stopped.
+const falling = time.Second
+
+// looked is how long after the last water the DUT has surely looked, and said
+// what it saw.
+func (s *session) looked() time.Duration {
+	return falling + time.Duration(s.Device.Sampling.Readings)*s.Device.Sampling.Period
 }
 
 func (s *session) climate(a arguments) (starlark.Value, error) {

@@ -82,6 +82,11 @@ func (j *job) run(ctx context.Context, sink timeline.Sink, onTrial func(int, rig
 		return "", nil, err
 	}
 	defer world.Close()
+	return j.runOn(ctx, world, sink, onTrial)
+}
+
+// runOn is run on an open bench.
+func (j *job) runOn(ctx context.Context, world rig.Bench, sink timeline.Sink, onTrial func(int, rig.Trial)) (sum string, cut, err error) {
 	h, err := j.header(world.Channels())
 	if err != nil {
 		return "", nil, err

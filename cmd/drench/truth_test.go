@@ -1,0 +1,191 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"iter"
+	"math"
+	"slices"
+	"testing"
+	"time"
+
+	"drench/drivers/virtual"
+	"drench/results/measure"
+	"drench/results/stats"
+	"drench/rig"
+	"drench/rig/timeline"
+
+	"github.com/spf13/cobra"
+)
+
+// recordedRun is a scenario on the virtual bench, with the world that knows
+// what really happened.
+type recordedRun struct {
+	world    *virtual.Bench
+	timeline []byte
+}
+
+func record(t *testing.T, scenario string, trials int, seed uint64, mend func(*bench)) recordedRun {
+	t.Helper()
+	cmd := &cobra.Command{}
+	cmd.Flags().String("rig", "", "")
+	cmd.Flags().String("data", t.TempDir(), "")
+	jobs, err := prepare(cmd, []string{scenario}, runFlags{seed: seed, trials: trials})
+	if err != nil {
+		t.Fatal(err)
+	}
+	j := jobs[0]
+	if mend != nil {
+		mend(j.bench)
+	}
+	world, err := j.bench.open(seed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { world.Close() })
+	var kept memory
+	_, cut, err := j.runOn(context.Background(), world, &kept, nil)
+	if err != nil || cut != nil {
+		t.Fatal(err, cut)
+	}
+	return recordedRun{world, kept.Bytes()}
+}
+
+// measures extracts the measures as a rig without some of the channels would
+// have them.
+func (r recordedRun) measures(t *testing.T, without ...string) *measure.Set {
+	t.Helper()
+	tl, err := timeline.NewReader(bytes.NewReader(r.timeline))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var gone []rig.ID
+	for _, name := range without {
+		id, ok := rig.Find(tl.Header.Channels, name)
+		if !ok {
+			t.Fatalf("no channel %s", name)
+		}
+		tl.Header.Channels[id].Name = "not_wired_" + name
+		gone = append(gone, id)
+	}
+	set, err := measure.Extract(tl.Header, except(tl.All(), gone))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return set
+}
+
+func except(events iter.Seq2[rig.Event, error], channels []rig.ID) iter.Seq2[rig.Event, error] {
+	return func(yield func(rig.Event, error) bool) {
+		for ev, err := range events {
+			if ev.Kind == rig.Edge && slices.Contains(channels, ev.Channel) {
+				continue
+			}
+			if !yield(ev, err) {
+				return
+			}
+		}
+	}
+}
+
+// TestWettingInstants holds the wetting instants that each source gives
+// against the hidden truth of the virtual bench: bias and spread lie within
+// the standard uncertainty that travels with them.
+func TestWettingInstants(t *testing.T) {
+	run := record(t, "drip", 100, 11, nil)
+	truth := run.world.Truth()
+	for _, c := range []struct {
+		source  measure.Source
+		without []string
+	}{
+		{measure.FromWitness, nil},
+		{measure.FromGate, []string{rig.Witness}},
+		{measure.FromPump, []string{rig.Witness, rig.DropGate}},
+	} {
+		var errs []float64
+		var u time.Duration
+		for _, trial := range run.measures(t, c.without...).Trials {
+			if trial.Spec.Kind != rig.Wet {
+				continue
+			}
+			w := trial.Wetting
+			if w == nil || w.Source != c.source {
+				t.Fatalf("%s: trial %d has wetting %+v (%s)", c.source, trial.N, w, trial.Reason)
+			}
+			u = w.U
+			errs = append(errs, w.At.Sub(nearestTruth(truth, w.At)).Seconds())
+		}
+		s, err := stats.Summarize(errs)
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Logf("%s: bias %.3f ms, spread %.3f ms, stated u %v, n %d", c.source, s.Mean*1e3, s.SD*1e3, u, s.N)
+		if math.Abs(s.Mean) > u.Seconds() || s.SD > u.Seconds() {
+			t.Errorf("%s: bias %v s and spread %v s are not within the stated %v", c.source, s.Mean, s.SD, u)
+		}
+		if s.N < 100 {
+			t.Errorf("%s: %d wetting instants", c.source, s.N)
+		}
+	}
+}
+
+func nearestTruth(truth []virtual.Wetting, at rig.Instant) rig.Instant {
+	best := truth[0].At
+	for _, w := range truth {
+		if w.At.Sub(at).Abs() < best.Sub(at).Abs() {
+			best = w.At
+		}
+	}
+	return best
+}
+
+// TestSamplerLaw: a healthy detector that samples every 2 s answers a drop that
+// suffices at a random phase: latencies are uniform on (c, T+c], their mean is
+// T/2 + c (derived; see docs/statistics.md), and other laws are rejected.
+func TestSamplerLaw(t *testing.T) {
+	run := record(t, "drip", 250, 5, func(b *bench) {
+		b.world.Drip.Drop, b.rig.Calibration.Drip.Drop = 50*rig.Microlitre, 50*rig.Microlitre // one drop suffices
+		b.rig.Calibration.Drip.Rate = 6 * rig.MlPerMin
+		b.device.Sampling.Conversion = 10 * time.Millisecond
+	})
+	var latencies []float64
+	for _, s := range run.measures(t).Find(measure.Latency).Samples {
+		if s.Censored {
+			t.Fatalf("trial %d: missed", s.Trial)
+		}
+		latencies = append(latencies, time.Duration(s.Value).Seconds())
+	}
+	const period = 2.0
+	fit, err := stats.FitSamplerLaw(latencies, period)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := stats.Summarize(latencies)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := fit.From
+	t.Logf("n %d, c %.4f s, mean %.4f s, D %.4f, p %.3f", s.N, c, s.Mean, fit.D, fit.P)
+	if c < 0.010 || c > 0.100 { // conversion 10 ms, and the drop has to spread
+		t.Errorf("the law begins at %v s", c)
+	}
+	if fit.P < 0.01 {
+		t.Errorf("latencies do not fit the sampler's law: D %v, p %v", fit.D, fit.P)
+	}
+	if se := period / math.Sqrt(12) / math.Sqrt(float64(s.N)); math.Abs(s.Mean-(period/2+c)) > 4*se {
+		t.Errorf("mean latency %v s, want %v ± %v", s.Mean, period/2+c, se)
+	}
+	for name, law := range map[string][2]float64{
+		"T = 2.5 s":         {c, 2.5 + c},
+		"two readings":      {period + c, 2*period + c},
+		"no wait for phase": {c, 1 + c},
+	} {
+		ks, err := stats.UniformLaw(latencies, law[0], law[1])
+		if err != nil {
+			t.Fatal(err)
+		}
+		if ks.P > 0.001 {
+			t.Errorf("the wrong law %q is not rejected: D %v, p %v", name, ks.D, ks.P)
+		}
+	}
+}
