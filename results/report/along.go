@@ -40,8 +40,13 @@ func heartbeatSection(in Input) (section, bool) {
 	p.xTicks(x, runAxisName)
 	p.yTicks(y, "longest gap")
 	p.Traces = append(p.Traces, pointTrace(in, in.Set.Beats, x, y, p.Height))
-	p.across(y.at(float64(in.Header.Device.Heartbeat)), "claimed "+span(in.Header.Device.Heartbeat), "claim")
+	if claimed := in.Header.Device.Heartbeat; claimed > 0 {
+		p.across(y.at(float64(claimed)), "claimed "+span(claimed), "claim")
+	}
 	for _, r := range results {
+		if r.Limit.Statistic == "sd" {
+			continue
+		}
 		p.across(y.at(float64(r.Limit.Value)), "limit "+limitText(r.Limit), "limit")
 	}
 	s.Plots = []plot{p}
@@ -95,7 +100,9 @@ func supplySection(in Input) (section, bool) {
 	p.xTicks(x, runAxisName)
 	p.yTicks(y, "rail")
 	p.Traces = append(p.Traces, pointTrace(in, in.Set.Rail, x, y, p.Height))
-	p.across(y.at(float64(in.Header.Device.DropOut)), "claimed to stop below "+quantity(float64(in.Header.Device.DropOut), rig.Volt), "claim")
+	if d := float64(in.Header.Device.DropOut); d > 0 {
+		p.across(y.at(d), "claimed to stop below "+quantity(d, rig.Volt), "claim")
+	}
 	s.Plots = []plot{p}
 	s.Data = pointTable("Rail along the run", rig.Volt, in, in.Set.Rail)
 	return s, true
@@ -179,7 +186,7 @@ func filmSection(in Input) (section, bool) {
 	var highest float64
 	var list []measure.Trial
 	for _, tr := range in.Set.Trials {
-		if tr.Spec.Film > 0 {
+		if tr.Spec.Kind == rig.Wet && tr.Spec.Film > 0 {
 			list = append(list, tr)
 			highest = math.Max(highest, math.Max(float64(tr.Film), float64(tr.Spec.Film)))
 		}

@@ -35,9 +35,10 @@ func newSampled(in Input, name string) (sampled, bool) {
 	}
 	slices.Sort(s.values)
 	s.results = resultsOf(in, name)
-	return s, len(s.values) > 0
+	return s, len(s.m.Samples) > 0
 }
 
+// resultsOf returns the limits on a measure.
 func resultsOf(in Input, name string) []limits.Result {
 	var list []limits.Result
 	for _, r := range in.Judgement.Results {
@@ -72,25 +73,25 @@ func distributionSections(in Input) []section {
 		if !ok {
 			continue
 		}
-		var l *law
-		var why error
-		if d.name == measure.Latency {
-			l, why = fitLaw(in.Header.Device, s.values)
-		}
 		sec := section{ID: "m-" + slug(d.name), Heading: d.heading, Words: []string{s.conclude()}}
 		if len(s.values) < fewestToDraw {
+			if len(s.values) > 0 {
+				sec.Words = append(sec.Words, s.words())
+			}
 			sec.Shown = []*table{s.list()}
-			sec.Words = append(sec.Words, s.words())
 			list = append(list, sec)
 			continue
 		}
-		sec.Data = s.table()
-		switch {
-		case l != nil:
-			sec.Words = append(sec.Words, l.conclude()...)
-		case why != nil: // the profile gives no period
-			sec.Words = append(sec.Words, "No sampling law is drawn: "+strings.TrimPrefix(why.Error(), "stats: ")+".")
+		var l *law
+		if d.name == measure.Latency {
+			var why error
+			if l, why = fitLaw(in.Header.Device, s.values); why != nil { // the profile gives no period
+				sec.Words = append(sec.Words, "No sampling law is drawn: "+strings.TrimPrefix(why.Error(), "stats: ")+".")
+			} else {
+				sec.Words = append(sec.Words, l.conclude()...)
+			}
 		}
+		sec.Data = s.table()
 		sec.Words = append(sec.Words, s.words())
 		sec.Plots = s.plots(sec.ID, d.heading, d.axis, l)
 		list = append(list, sec)
@@ -100,6 +101,9 @@ func distributionSections(in Input) []section {
 
 // conclude says what became of the limits on the measure.
 func (s sampled) conclude() string {
+	if len(s.values) == 0 {
+		return fmt.Sprintf("None of %s was answered in time.", plural(s.censored, "trial", "trials"))
+	}
 	if len(s.results) == 0 {
 		return "No limit is set on it."
 	}
@@ -170,7 +174,7 @@ func (s sampled) medianU() float64 {
 func (s sampled) plots(id, title, axisName string, l *law) []plot {
 	lo, hi := s.values[0], s.values[len(s.values)-1]
 	for _, r := range s.results {
-		if v := float64(r.Limit.Value); r.Limit.Unit == s.m.Unit && v < 4*hi && v > lo/4 {
+		if v := float64(r.Limit.Value); s.onAxis(r.Limit) && v < 4*hi && v > lo/4 {
 			lo, hi = math.Min(lo, 0.98*v), math.Max(hi, 1.02*v) // a limit at the very edge is hard to see
 		}
 	}
@@ -185,10 +189,14 @@ func (s sampled) plots(id, title, axisName string, l *law) []plot {
 	return []plot{s.bars(id+"-bars", title, x, axisName, l), curve}
 }
 
+// onAxis tells whether a limit is on the values themselves; one on their
+// spread has no place among them.
+func (s sampled) onAxis(l limits.Limit) bool { return l.Unit == s.m.Unit && l.Statistic != "sd" }
+
 // limitRules draws the limits of the measure.
 func (s sampled) limitRules(p *plot, x axis) {
 	for _, r := range s.results {
-		if r.Limit.Unit == s.m.Unit {
+		if s.onAxis(r.Limit) {
 			p.upright(x.at(float64(r.Limit.Value)), "limit "+limitText(r.Limit), "limit")
 		}
 	}
@@ -300,7 +308,7 @@ func (s sampled) bins(x axis) (counts []int, width float64) {
 // list shows every sample.
 func (s sampled) list() *table {
 	t := &table{Caption: "All values", Narrow: true, Head: []column{{"trial", true}, {"value", true}, {"standard uncertainty", true}}}
-	for _, v := range s.m.Samples {
+	for _, v := range s.m.Samples[:min(len(s.m.Samples), mostRows)] {
 		trial, value := "", quantity(float64(v.Value), s.m.Unit)
 		if v.Trial > 0 {
 			trial = strconv.Itoa(v.Trial)
