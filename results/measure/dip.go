@@ -8,8 +8,12 @@ import (
 	"drench/rig"
 )
 
-// pauseFactor times the DUT's interval between beats without one is a pause.
-const pauseFactor = 1.5
+// A heart is in step while its beats come at no less than early and no more
+// than pauseFactor times the DUT's interval.
+const (
+	early       = 0.75
+	pauseFactor = 1.5
+)
 
 // supplyWatch is what all supply disturbances have in common.
 type supplyWatch struct {
@@ -29,7 +33,7 @@ func watchDip(s scene) watcher {
 	if s.spec.Dip == nil {
 		return &shapeless{scene: s}
 	}
-	base := supplyWatch{scene: s, backfed: s.fed}
+	base := supplyWatch{scene: s, backfed: s.feed.backfed}
 	base.rail.mid = (nanovolt(s.spec.Dip.Level) + nanovolt(s.spec.Dip.From)) / 2
 	if s.spec.Dip.Shape == rig.Ramp {
 		return newRamp(base)
@@ -94,7 +98,9 @@ func (w *supplyWatch) common(t *Trial, doubt string) []finding {
 
 // dipWatch follows a dip, an interruption, or a power cycle, which differ in
 // where recovery begins: when the rail comes up through the middle of its two
-// levels, or at the mark that says the rail is good.
+// levels, or at the mark that says the rail is good. If capacitors held the rail
+// above the middle, recovery begins when the switch was told to end the
+// disturbance.
 type dipWatch struct {
 	supplyWatch
 	restored when
@@ -103,6 +109,12 @@ type dipWatch struct {
 }
 
 func (w *dipWatch) cycle() bool { return w.spec.Dip.Shape == rig.PowerCycle }
+
+func (w *dipWatch) command(r role, at rig.Instant, v int64) {
+	if ends := r == supplyRelay && v != 0 || r == dipRelay && v == 0; ends && !w.cycle() && !w.rail.up.ok {
+		w.restore(at)
+	}
+}
 
 func (w *dipWatch) reading(r role, at rig.Instant, v int64) {
 	if r == railGauge && w.rail.reading(at, v) && !w.cycle() {
@@ -137,8 +149,8 @@ func (w *dipWatch) beat(at rig.Instant) {
 	if w.dark {
 		return
 	}
-	if w.lastBeat.ok && float64(at.Sub(w.lastBeat.at)) > pauseFactor*float64(w.device.Heartbeat) && w.device.Heartbeat > 0 {
-		w.restart = true
+	if gap, interval := float64(at.Sub(w.lastBeat.at)), float64(w.device.Heartbeat); w.lastBeat.ok && interval > 0 {
+		w.restart = w.restart || gap > pauseFactor*interval || gap < early*interval
 	}
 	w.lastBeat = when{at, true}
 	down := w.rail.known && float64(w.rail.last.Value) < w.rail.mid
@@ -148,7 +160,7 @@ func (w *dipWatch) beat(at rig.Instant) {
 }
 
 func (w *dipWatch) finish(t *Trial) []finding {
-	doubt := w.rail.doubt(w.spec.Dip, w.cal.Supply.RailU, w.backfed)
+	doubt := w.doubt()
 	if doubt == "" && !w.restored.ok {
 		doubt = "the rail did not come back"
 	}
@@ -174,7 +186,11 @@ func (w *dipWatch) recovered(t *Trial, doubt string) []finding {
 	}
 	waited := t.End.Sub(w.restored.at)
 	took := w.recovery.at.Sub(w.restored.at)
-	sample := &Sample{Value: int64(took), U: int64(both(w.cal.Stamp.U, w.rail.upU))}
+	u := w.rail.upU
+	if !w.rail.up.ok {
+		u = w.cal.Supply.Switch
+	}
+	sample := &Sample{Value: int64(took), U: int64(both(w.cal.Stamp.U, u))}
 	late := w.spec.Within > 0 && took > w.spec.Within
 	state := finding{measure: NotRecovered, doubt: doubt}
 	switch {

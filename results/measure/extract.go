@@ -54,12 +54,12 @@ type extractor struct {
 	glitch          glitch
 	energy          energy
 	rail            thin
+	feed            feed
 
 	trial    watcher // of the open trial, or nil
 	outcomes []outcome
 	watered  bool // since the open trial began
 	ended    bool
-	backfed  bool // the rail stayed up with its supply open: no later disturbance is to be believed
 }
 
 func newExtractor(h timeline.Header) (*extractor, error) {
@@ -141,16 +141,7 @@ func (x *extractor) onChannel(ev rig.Event, r role) {
 	case rig.Edge:
 		x.edge(r, ev.At.Add(-x.header.Calibration.Stamp.Lag), ev.Value, ev.At == x.set.Begin)
 	case rig.Command:
-		if (r == dripPump || r == sprayPump) && ev.Value > 0 {
-			x.watered = true
-			x.uart.water()
-			if x.trial == nil {
-				x.clock.dry = false
-			}
-		}
-		if x.trial != nil {
-			x.trial.command(r, ev.At, ev.Value)
-		}
+		x.command(r, ev.At, ev.Value)
 	case rig.Reading:
 		x.reading(r, ev.At, ev.Value)
 	case rig.Line:
@@ -159,6 +150,19 @@ func (x *extractor) onChannel(ev rig.Event, r role) {
 		}
 	case rig.Gap:
 		x.lost(r, ev.At, time.Duration(ev.Value))
+	}
+}
+
+func (x *extractor) command(r role, at rig.Instant, v int64) {
+	if (r == dripPump || r == sprayPump) && v > 0 {
+		x.watered = true
+		if x.trial == nil {
+			x.clock.dry = false
+		}
+	}
+	x.feed.command(r, v)
+	if x.trial != nil {
+		x.trial.command(r, at, v)
 	}
 }
 
@@ -204,6 +208,9 @@ func (x *extractor) reading(r role, at rig.Instant, v int64) {
 	switch r {
 	case railGauge:
 		x.rail.add(at, v)
+		if x.has[supplyRelay] {
+			x.feed.reading(v, int64(x.header.Device.Supply))
+		}
 	case energyGauge:
 		x.energy.reading(at, v, x.clock.powered)
 	}
@@ -213,9 +220,8 @@ func (x *extractor) reading(r role, at rig.Instant, v int64) {
 }
 
 func (x *extractor) line(ev rig.Event) {
-	dry := x.trial != nil && x.current().Spec.Kind == rig.Wet && x.trial.dry()
 	l := x.uart.parse(ev.At, ev.Text)
-	x.uart.take(l, uartScene{detect: x.detect.level, compare: x.clock.powered && !x.inDip(), trial: x.number(), dryWet: dry})
+	x.uart.take(l, uartScene{detect: x.detect.level, compare: x.clock.powered && !x.inDip(), trial: x.number(), dry: x.clock.dry})
 	if x.trial != nil {
 		x.trial.line(l)
 	}
@@ -262,7 +268,7 @@ func (x *extractor) mark(name string, at rig.Instant) {
 	case rig.MarkOff:
 		x.off(at)
 	case rig.MarkBackfed:
-		x.backfed = true
+		x.feed.backfed = true
 	case rig.MarkQuiet:
 		if x.trial == nil && x.detect.level == 0 {
 			x.clock.dry = true
@@ -295,13 +301,16 @@ func (x *extractor) begin(ev rig.Event) error {
 	w, ok := watch(scene{
 		spec: t.Spec, begin: ev.At, cal: &x.header.Calibration, device: &x.header.Device, has: x.has,
 		detect: x.detect.level, wet: x.witness.level, isDry: x.clock.dry,
-		before: when{x.hearts.last, x.hearts.powered.ok && x.hearts.whole}, fed: x.backfed,
+		before: when{x.hearts.last, x.hearts.powered.ok && x.hearts.whole}, feed: x.feed,
 	})
 	if !ok {
 		return fmt.Errorf("trial %d is of unknown kind %q", ev.Value, t.Spec.Kind)
 	}
 	x.trial, x.watered = w, false
 	x.outcomes = append(x.outcomes, outcome{trial: t})
+	if t.Spec.Kind == rig.Wet {
+		x.uart.begin(ev.At, t.N)
+	}
 	if x.inDip() {
 		x.hearts.pause(ev.At)
 		x.uart.forget()

@@ -71,19 +71,48 @@ func volts(nV float64) string {
 // doubt says why the DUT did not get the disturbance, or nothing. The rail must
 // come within 5 % of the level before, or three standard uncertainties of the
 // readback, of what was asked for. While a source of high impedance is
-// interrupted, the DUT lives on its own capacitors: there the rail must fall
-// at all, by as much.
-func (r *railTrack) doubt(spec *rig.DipSpec, u physic.ElectricPotential, backfed bool) string {
-	tolerance := max(nanovolt(spec.From)/20, 3*float64(u))
+// interrupted, the DUT lives on its own capacitors, and the rail falls as it
+// will: there it must fall by as much, or have been seen to be down with the
+// supply open, so that nothing else feeds it.
+func (w *supplyWatch) doubt() string {
+	r, spec := &w.rail, w.spec.Dip
+	tolerance := max(nanovolt(spec.From)/20, 3*float64(w.cal.Supply.RailU))
+	lowest := float64(r.lowest)
 	switch {
-	case backfed:
+	case w.backfed:
 		return "the rail is fed from elsewhere: it did not fall with the DUT's supply open"
 	case !r.known:
 		return "the rail was not read"
-	case spec.Source == rig.HighImpedance && float64(r.lowest) > nanovolt(spec.From)-tolerance:
-		return fmt.Sprintf("the rail did not fall from %v: its lowest was %v", volts(nanovolt(spec.From)), volts(float64(r.lowest)))
-	case spec.Source != rig.HighImpedance && float64(r.lowest) > nanovolt(spec.Level)+tolerance:
-		return fmt.Sprintf("the rail did not reach %v: its lowest was %v", volts(nanovolt(spec.Level)), volts(float64(r.lowest)))
+	case spec.Source == rig.HighImpedance && lowest > nanovolt(spec.From)-tolerance && !w.feed.unfed:
+		return fmt.Sprintf("the rail did not fall from %v, and was never seen to be down with the supply open: its lowest was %v",
+			volts(nanovolt(spec.From)), volts(lowest))
+	case spec.Source != rig.HighImpedance && lowest > nanovolt(spec.Level)+tolerance:
+		return fmt.Sprintf("the rail did not reach %v: its lowest was %v", volts(nanovolt(spec.Level)), volts(lowest))
 	}
 	return ""
+}
+
+// feed looks for another source that feeds the rail: with its supply lines open
+// it is down, or it is fed.
+type feed struct {
+	supply, dip bool // the relays are closed
+	backfed     bool // the runtime found that it stayed up
+	unfed       bool // it was seen to be down
+}
+
+func (f *feed) command(r role, v int64) {
+	switch r {
+	case supplyRelay:
+		f.supply = v != 0
+	case dipRelay:
+		f.dip = v != 0
+	}
+}
+
+// reading takes the rail on a bench that can open the DUT's supply, of nominal
+// voltage nV.
+func (f *feed) reading(v, nominal int64) {
+	if !f.supply && !f.dip && v < nominal/10 {
+		f.unfed = true
+	}
 }

@@ -19,6 +19,10 @@ import (
 // uncertainty that of a rectangular distribution over them, with the
 // readback's. Only the first stop counts.
 //
+// If its heartbeat line was high, it falls as the DUT stops. An edge that comes
+// well before its time, falls, and is the last, is taken for that: the rail was
+// at the drop-out voltage then, and the edge is no chatter.
+//
 // A DUT starts up to its start-up time before its first sign. So the rail at
 // the first sign after the last stop is the highest that the recovery voltage
 // can be, and the rail a start-up time before the lowest.
@@ -27,9 +31,11 @@ import (
 // does not start again its recovery at the last rail.
 type rampWatch struct {
 	supplyWatch
-	beat, text when // last sign of each kind
-	sign       when // last of any
-	due        rig.Instant
+	beat, text when          // last beat; last reading line, as it came
+	sign       when          // last of any
+	grace      time.Duration // for a start-up after the last sign
+	fell       bool          // the last sign may be the line falling with the supply
+	counted    bool          // and was counted as chatter
 	atSign     probe
 	atDue      probe
 	dead       bool
@@ -61,10 +67,10 @@ func (p *probe) reading(last Point, known bool, now Point) {
 }
 
 func newRamp(base supplyWatch) *rampWatch {
-	second, beat := time.Second, base.device.Heartbeat
-	w := &rampWatch{supplyWatch: base, detects: burst{allow: 1}, hearts: burst{allow: 1}}
-	if beat > 0 { // a fifth faster than it should is still healthy
-		w.hearts.allow = int(min(max(float64(second)/(0.8*float64(beat)), 1), 1e4))
+	w := &rampWatch{supplyWatch: base, detects: burst{allow: 1, window: time.Second}, hearts: burst{allow: 1, window: time.Second}}
+	if beat := base.device.Heartbeat; beat > 0 {
+		n := min(max(time.Second/beat, 1), 1e4)
+		w.hearts = burst{allow: int(n), window: min(time.Second, time.Duration(early*float64(n*beat)))}
 	}
 	w.past.window = base.device.StartUp
 	if w.before.ok {
@@ -92,30 +98,43 @@ func (w *rampWatch) edge(r role, at rig.Instant, level int64) {
 		w.detectEdge(level)
 		w.detects.add(at)
 	case heartLine:
-		w.hearts.add(at)
-		w.life(at, false)
-		w.beat.at, w.beat.ok = at, true
-		w.alive(at, false)
+		w.heart(at, level)
 	}
 }
 
+func (w *rampWatch) heart(at rig.Instant, level int64) {
+	w.life(at, false)
+	w.counted = w.hearts.add(at)
+	w.fell = level == 0 && w.beat.ok && float64(at.Sub(w.beat.at)) < early*float64(w.device.Heartbeat)
+	w.beat = when{at, true}
+	w.alive(at, false)
+}
+
+// line takes a line, which may be as late as the bridge makes it: one that may
+// have been sent before the last sign of life is no new sign.
 func (w *rampWatch) line(l uartLine) {
 	w.supplyWatch.line(l)
-	at := l.at.Add(-bridgeLag) // it was alive then, if not later
-	if w.sign.ok && at < w.sign.at {
+	if l.reading {
+		w.text = when{l.at, true}
+	}
+	at := l.at.Add(-bridgeLag)
+	switch {
+	case !w.sign.ok || at > w.sign.at:
+	case l.banner:
 		at = w.sign.at
+	default:
+		w.atDue = probe{at: w.due(), set: true}
+		return
 	}
 	w.life(at, l.banner)
-	if l.reading {
-		w.text = when{at, true}
-	}
+	w.fell = false
 	w.alive(at, l.banner)
 }
 
 // life takes a sign of life: had the DUT stopped before it?
 func (w *rampWatch) life(at rig.Instant, banner bool) {
 	if w.sign.ok && !w.dead && (banner || w.overdue(at)) {
-		w.stop(at)
+		w.stop()
 	}
 	if w.dead {
 		w.dead = false
@@ -124,39 +143,63 @@ func (w *rampWatch) life(at rig.Instant, banner bool) {
 	}
 }
 
+// interval is the longest that a DUT which runs is silent, 0 if that is not
+// known: each of its sources speaks in its own interval.
+func (w *rampWatch) interval() time.Duration {
+	beat, text := w.device.Heartbeat, w.device.Sampling.Period
+	switch {
+	case !w.has[heartLine] || beat == 0:
+		return text
+	case !w.text.ok || text == 0:
+		return beat
+	}
+	return min(beat, text)
+}
+
 // overdue tells whether at an instant the DUT has been silent for longer than
 // one that runs ever is.
 func (w *rampWatch) overdue(at rig.Instant) bool {
-	wait := w.due.Sub(w.sign.at)
-	return wait > 0 && float64(at.Sub(w.sign.at)) > pauseFactor*float64(wait)
+	wait := float64(pauseFactor * float64(w.interval()))
+	return wait > 0 && float64(at.Sub(w.sign.at)) > wait+float64(w.grace)
 }
 
-// alive notes a sign of life, and when the next is due.
+// alive notes a sign of life. A banner says that the DUT has yet to start.
 func (w *rampWatch) alive(at rig.Instant, banner bool) {
 	w.sign = when{at, true}
-	next := max(w.device.Heartbeat, w.device.Sampling.Period)
+	w.grace = 0
 	if banner {
-		next += w.device.StartUp
-	} else {
-		if d := w.beat.at.Add(w.device.Heartbeat); w.beat.ok && d > at {
-			next = min(next, d.Sub(at))
-		}
-		if d := w.text.at.Add(w.device.Sampling.Period); w.text.ok && d > at {
-			next = min(next, d.Sub(at))
-		}
+		w.grace = w.device.StartUp
 	}
-	w.due = at.Add(next)
-	w.atSign, w.atDue = probe{at: at, set: true}, probe{at: w.due, set: true}
+	w.atSign, w.atDue = probe{at: at, set: true}, probe{at: w.due(), set: true}
 }
 
-// stop books that the DUT stopped after its last sign; now it is known.
-func (w *rampWatch) stop(now rig.Instant) {
+// due is when the next sign had to come at the latest: whichever source was to
+// speak first.
+func (w *rampWatch) due() rig.Instant {
+	due := w.sign.at.Add(w.interval() + w.grace)
+	if d := w.beat.at.Add(w.device.Heartbeat); w.beat.ok && d > w.sign.at {
+		due = min(due, d)
+	}
+	if d := w.text.at.Add(w.device.Sampling.Period); w.text.ok && d > w.sign.at {
+		due = min(due, d)
+	}
+	return due
+}
+
+// stop books that the DUT stopped after its last sign.
+func (w *rampWatch) stop() {
 	w.dead = true
 	w.revived = probe{}
+	if w.fell && w.counted {
+		w.hearts.count--
+	}
 	if w.dropOut != nil || !w.rail.known {
 		return
 	}
 	high, low := w.orLast(w.atSign), w.orLast(w.atDue)
+	if w.fell {
+		low = high
+	}
 	w.dropOut = w.within(low, high)
 }
 
@@ -178,7 +221,7 @@ func (w *rampWatch) within(low, high float64) *Sample {
 
 func (w *rampWatch) finish(t *Trial) []finding {
 	if w.sign.ok && !w.dead && w.overdue(t.End) {
-		w.stop(t.End)
+		w.stop()
 	}
 	w.restart = w.restart || w.dropOut != nil
 	doubt := w.stimulus()
@@ -205,7 +248,7 @@ func (w *rampWatch) stimulus() string {
 	case w.dropOut != nil:
 		return ""
 	}
-	return w.rail.doubt(w.spec.Dip, w.cal.Supply.RailU, w.backfed)
+	return w.doubt()
 }
 
 // voltages sets what the ramp found.
@@ -259,19 +302,24 @@ func (h *history) at(t rig.Instant) float64 {
 	return float64(before.Value)
 }
 
-// burst counts edges that come faster than allow within a second.
+// burst counts edges that come faster than allow within the window: one of the
+// detect line within a second, and as many of the heartbeat as its interval
+// makes, with what early allows.
 type burst struct {
-	allow int
-	last  []rig.Instant
-	count int
+	allow  int
+	window time.Duration
+	last   []rig.Instant
+	count  int
 }
 
-func (b *burst) add(at rig.Instant) {
+// add takes an edge and tells whether it is one too many.
+func (b *burst) add(at rig.Instant) (counted bool) {
 	if len(b.last) >= b.allow {
-		if at.Sub(b.last[0]) < time.Second {
+		if counted = at.Sub(b.last[0]) < b.window; counted {
 			b.count++
 		}
 		b.last = b.last[1:]
 	}
 	b.last = append(b.last, at)
+	return counted
 }

@@ -18,7 +18,7 @@ type ramp struct {
 	bottom, stop, start float64 // V
 	phase, boot         time.Duration
 	uart, silent        bool
-	banner              bool
+	banner, collapses   bool // at start; the heartbeat line falls as the DUT stops
 	level               rig.Millivolt
 	end                 time.Duration // 0: when the rail is up again
 }
@@ -50,6 +50,10 @@ func (r ramp) story(t *testing.T) *story {
 		switch {
 		case alive && v < r.stop:
 			alive = false
+			if r.collapses && heart == 1 {
+				heart = 0
+				s.edge(at, rig.Heartbeat, 0)
+			}
 		case !alive && v > r.start:
 			alive, next, print = true, at+r.boot, at+r.boot+300*ms
 			if r.banner && r.uart {
@@ -82,7 +86,7 @@ func TestRampFindsVoltages(t *testing.T) {
 			phase:  time.Duration(rapid.IntRange(0, 99).Draw(rt, "phase")) * 10 * ms,
 			boot:   time.Duration(rapid.IntRange(1, 50).Draw(rt, "boot")) * 10 * ms,
 			uart:   rapid.Bool().Draw(rt, "uart"),
-			banner: rapid.Bool().Draw(rt, "banner"),
+			banner: rapid.Bool().Draw(rt, "banner"), collapses: rapid.Bool().Draw(rt, "collapses"),
 		}
 		r.start = r.stop + rapid.Float64Range(0.02, 0.4).Draw(rt, "hysteresis")
 		set := r.story(t).set()
@@ -96,6 +100,9 @@ func TestRampFindsVoltages(t *testing.T) {
 			s := find(t, set, name).Samples[0]
 			if off := math.Abs(float64(s.Value)/1e9 - c.truth); off > c.half+0.004 {
 				rt.Fatalf("%s is %v V; truth %v", name, float64(s.Value)/1e9, c.truth)
+			}
+			if find(t, set, Chatter).Count != 0 {
+				rt.Fatal("a DUT that stops once chatters")
 			}
 			if u := float64(s.U) / 1e9; u < 0.005 || u > c.half/math.Sqrt(3)+0.005 || s.Censored {
 				rt.Fatalf("%s is %+v", name, s)
@@ -119,6 +126,9 @@ func TestRamp(t *testing.T) {
 		// 5 mV.
 		{"stops and starts", ramp{bottom: 1.5, stop: 2.2, start: 2.4, phase: 500 * ms, boot: 400 * ms}, verdict.Pass, "",
 			&Sample{Value: 2200e6, U: 29297326, Trial: 1}, &Sample{Value: 2416e6, U: 15275252, Trial: 1}},
+		// The line was high from 20.5 s on and falls at 21 s, 2.2 V.
+		{"falls with its line", ramp{bottom: 1.5, stop: 2.2, start: 2.4, phase: 500 * ms, boot: 400 * ms, collapses: true}, verdict.Pass, "",
+			&Sample{Value: 2200e6, U: 5e6, Trial: 1}, &Sample{Value: 2416e6, U: 15275252, Trial: 1}},
 		{"runs down to the bottom", ramp{bottom: 1.5, stop: 1, start: 1.2, level: 1500}, verdict.Pass, "",
 			&Sample{Value: 1500e6, U: 5e6, Censored: true, Trial: 1}, nil},
 		{"does not start again", ramp{bottom: 1.5, stop: 2.2, start: 9, phase: 500 * ms}, verdict.Fail, "did not start again up to 3.3 V",

@@ -13,6 +13,8 @@ const (
 	gateLine
 	dripPump
 	sprayPump
+	supplyRelay
+	dipRelay
 	railGauge
 	energyGauge
 	airTemp
@@ -25,7 +27,8 @@ const (
 func roles(table []rig.Channel) []role {
 	known := map[string]role{
 		rig.Detect: detectLine, rig.Heartbeat: heartLine, rig.Witness: witnessLine, rig.DropGate: gateLine,
-		rig.PumpDrip: dripPump, rig.PumpSpray: sprayPump, rig.Rail: railGauge, rig.DUTEnergy: energyGauge,
+		rig.PumpDrip: dripPump, rig.PumpSpray: sprayPump,
+		rig.RelayDUT: supplyRelay, rig.RelayDip: dipRelay, rig.Rail: railGauge, rig.DUTEnergy: energyGauge,
 		rig.AirTemp: airTemp, rig.AirRH: airHumidity, rig.PlateTemp: plateTemp, rig.UART: uartText,
 	}
 	list := make([]role, len(table))

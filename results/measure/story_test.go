@@ -36,6 +36,7 @@ func newStory(t *testing.T, channels ...string) *story {
 		s.header.Channels = append(s.header.Channels, rig.Channel{Name: name})
 	}
 	s.header.Device = rig.DUT{
+		Supply:   3300 * physic.MilliVolt,
 		Sampling: rig.SamplingSpec{Period: 2 * sec, Readings: 1}, Heartbeat: sec, StartUp: 500 * ms,
 		UART: rig.UARTSpec{
 			Reading:  `^r (?P<raw>-?\d+) (?P<diff>-?\d+)(?: (?P<detect>[01]))?$`,

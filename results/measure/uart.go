@@ -35,10 +35,11 @@ type uart struct {
 	device                    rig.DUT
 	reading, banner, settings *regexp.Regexp
 
-	watered bool   // water has been given in this run
-	dry     spread // difference readings before that, rounded
-	before  int    // wet trial whose first reading has been taken
-	carry   []Sample
+	wetted bool   // the sensor may have been wet in this run
+	dry    spread // difference readings before that, rounded
+	last   Point  // difference reading
+	read   bool   // there is one
+	carry  []Sample
 
 	level   when // last change of the detect line
 	waiting []claim
@@ -87,7 +88,7 @@ type uartScene struct {
 	detect  int64
 	compare bool // the DUT is powered and in no supply disturbance
 	trial   int
-	dryWet  bool // in a wet trial, before the water
+	dry     bool // the sensor is dry for sure
 }
 
 func newUART(d rig.DUT) (*uart, error) {
@@ -165,8 +166,12 @@ func (u *uart) differs(g map[string]string) string {
 	return ""
 }
 
-// water says that from here on readings may be of a wet sensor.
-func (u *uart) water() { u.watered = true }
+// begin takes the reading that a wet trial begins with, if it is fresh.
+func (u *uart) begin(at rig.Instant, trial int) {
+	if u.read && float64(at.Sub(u.last.At)) <= pauseFactor*float64(u.device.Sampling.Period) {
+		u.carry = append(u.carry, Sample{Value: u.last.Value, Trial: trial})
+	}
+}
 
 // take counts a line.
 func (u *uart) take(l uartLine, s uartScene) {
@@ -175,12 +180,10 @@ func (u *uart) take(l uartLine, s uartScene) {
 	}
 	if l.hasDiff {
 		v := int64(math.Round(l.diff))
-		if !u.watered {
+		u.last, u.read = Point{l.at, v}, true
+		u.wetted = u.wetted || !s.dry
+		if !u.wetted {
 			u.dry.add(v, l.at)
-		}
-		if s.dryWet && u.before != s.trial {
-			u.before = s.trial
-			u.carry = append(u.carry, Sample{Value: v, Trial: s.trial})
 		}
 	}
 	if l.hasDetect && s.compare {

@@ -63,31 +63,49 @@ func TestSettings(t *testing.T) {
 	equal(t, "lost", m.Count, 1)
 }
 
-// The dry level is the mean before the run's first water, of 2, 5, 4, 4 and 5.
+// The dry level is the mean before the sensor may have been wet, of 2, 5, 4
+// and 5; a trial begins with the last reading, if it is fresh.
 func TestCarryOver(t *testing.T) {
 	s := newStory(t, rig.Detect, rig.PumpDrip, rig.UART)
 	reading := func(at time.Duration, diff int) { s.line(at, fmt.Sprintf("r 500 %d", diff)) }
 	reading(sec, 2)
 	reading(3*sec, 5)
 	reading(5*sec, 4)
-	for i, diff := range []int{4, 30} {
+	for i, diff := range []int{5, 30, 90} {
 		at := time.Duration(i+1) * 10 * sec
+		reading(at-sec, diff)
+		if i == 2 {
+			at += 3 * sec // three seconds are more than one and a half periods
+		}
 		s.begin(at, rig.Trial{Kind: rig.Wet})
-		reading(at+sec, diff)
-		reading(at+2*sec, diff+1) // only the first is taken
-		s.command(at+3*sec, rig.PumpDrip, 30e6)
-		reading(at+5*sec, 400)
-		s.end(at + 9*sec)
+		s.command(at+sec, rig.PumpDrip, 30e6)
+		reading(at+2*sec, 400)
+		s.end(at + 6*sec)
 	}
-	s.begin(40*sec, rig.Trial{Kind: rig.Wet})
-	s.command(41*sec, rig.PumpDrip, 30e6)
-	reading(42*sec, 400) // after the water: no sample
-	s.end(50 * sec)
 	s.close(60 * sec)
 	m := find(t, s.set(), CarryOver)
 	equal(t, "samples", len(m.Samples), 2)
-	equal(t, "first", m.Samples[0], Sample{Value: 0, Trial: 1})
+	equal(t, "first", m.Samples[0], Sample{Value: 1, Trial: 1})
 	equal(t, "second", m.Samples[1], Sample{Value: 26, Trial: 2})
+}
+
+// Dew wets a sensor too, though no pump runs.
+func TestCarryOverOfDew(t *testing.T) {
+	s := newStory(t, rig.Detect, rig.UART, rig.AirTemp, rig.AirRH, rig.PlateTemp)
+	s.line(0, "r 500 2")
+	s.line(2*sec, "r 500 2")
+	for at := 3 * sec; at < 103*sec; at += 50 * sec {
+		s.begin(at, rig.Trial{Kind: rig.Wet, Film: 30 * rig.GramPerM2})
+		airAndPlate(s, at, at+20*sec, coldPlate)
+		s.line(at+20*sec, "r 900 402")
+		s.end(at + 49*sec)
+		s.line(at+49500*ms, "r 900 12")
+	}
+	s.close(110 * sec)
+	m := find(t, s.set(), CarryOver)
+	equal(t, "samples", len(m.Samples), 2)
+	equal(t, "first", m.Samples[0], Sample{Value: 0, Trial: 1})
+	equal(t, "second", m.Samples[1], Sample{Value: 10, Trial: 2})
 }
 
 func TestBadPattern(t *testing.T) {

@@ -39,7 +39,7 @@ type scene struct {
 	wet    int64 // level of the witness
 	isDry  bool  // the sensor is dry for sure
 	before when  // last heartbeat edge
-	fed    bool  // with its supply open the rail stayed up, earlier in the run
+	feed   feed
 }
 
 // watch returns the watcher for a trial, or false if the kind is unknown.
