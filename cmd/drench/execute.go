@@ -110,33 +110,34 @@ func (j *job) runOn(ctx context.Context, world rig.Bench, sink timeline.Sink, on
 	return w.Sum(), cut, w.Err()
 }
 
-// execute runs the job, keeps and judges it.
+// execute runs the job, keeps and judges it. A run that could not be kept or
+// judged is closed as an error.
 func (j *job) execute(ctx context.Context, st *store.Store, onTrial func(int, rig.Trial)) (report.Input, error) {
-	var in report.Input
 	r, err := j.record(time.Now().UTC())
 	if err != nil {
-		return in, err
+		return report.Input{}, err
 	}
 	rec, err := st.Begin(ctx, r)
 	if err != nil {
-		return in, err
+		return report.Input{}, err
 	}
 	sum, _, err := j.run(ctx, rec, onTrial)
-	if err != nil {
-		reason := "the run could not be kept: " + err.Error()
-		return in, errors.Join(err, rec.Finish(context.WithoutCancel(ctx), verdict.Error, reason, "", nil))
+	ctx = context.WithoutCancel(ctx) // a run that was stopped still has its end to keep
+	var in report.Input
+	var body []byte
+	if err == nil {
+		in, err = judge(ctx, st, rec.ID(), j.limits)
 	}
-	if in, err = judge(context.WithoutCancel(ctx), st, rec.ID(), j.limits); err != nil {
+	if err == nil {
+		body, err = json.Marshal(in.Judgement)
+	}
+	if err != nil {
+		return in, errors.Join(err, rec.Finish(ctx, verdict.Error, "the run could not be kept or judged: "+err.Error(), "", nil))
+	}
+	if err := rec.Finish(ctx, in.Judgement.Verdict, in.Judgement.Reason, sum, body); err != nil {
 		return in, err
 	}
-	body, err := json.Marshal(in.Judgement)
-	if err != nil {
-		return in, fmt.Errorf("keep the judgement: %w", err)
-	}
-	if err := rec.Finish(context.WithoutCancel(ctx), in.Judgement.Verdict, in.Judgement.Reason, sum, body); err != nil {
-		return in, err
-	}
-	return stored(context.WithoutCancel(ctx), st, rec.ID(), in)
+	return stored(ctx, st, rec.ID(), in)
 }
 
 // judge reads a run's timeline, measures it and judges it by limits.

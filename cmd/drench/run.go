@@ -189,7 +189,12 @@ func outDir(out string, jobs []*job, i int) string {
 func (j *job) runOne(ctx context.Context, st *store.Store, w io.Writer) (report.Input, error) {
 	fmt.Fprintf(w, "%s on %s, %s bench, seed %d\n", j.script.Name, j.dut, j.bench.rig.Name, j.seed)
 	for _, n := range limits.Needs(j.limits, j.counts) {
-		fmt.Fprintf(w, "  %s\n", n.Text)
+		switch {
+		case n.Short():
+			fmt.Fprintf(w, "  too few: %s\n", n.Text)
+		case n.Needed > 1 || n.Exposure > 0:
+			fmt.Fprintf(w, "  %s\n", n.Text)
+		}
 	}
 	total := 0
 	for _, n := range j.counts {

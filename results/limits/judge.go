@@ -203,11 +203,11 @@ func (j *judging) decide(worst, best float64) verdict.Verdict {
 // allow makes a pass inconclusive if too many trials were.
 func (j *judging) allow(share float64) {
 	n := j.m.N
-	if n == 0 {
-		n = len(j.m.Samples)
-	}
-	if j.m.Summary != nil {
+	switch {
+	case j.m.Summary != nil:
 		n = j.m.Summary.N
+	case j.m.Kind == measure.Samples:
+		n = len(j.m.Samples)
 	}
 	all := n + j.m.Inconc
 	if j.Verdict != verdict.Pass || float64(j.m.Inconc) <= share*float64(all) {

@@ -126,7 +126,7 @@ func (p *parser) limit(w []word, text string, end int) {
 		return
 	}
 	before := len(p.errs)
-	l := Limit{Line: p.number, Text: text}
+	l := Limit{Line: p.number, Text: strings.Join(strings.Fields(text), " ")}
 	r := p.subject(&l, w[:op])
 	l.Confidence = p.confidence(w[with:])
 	p.operator(&l, r, w[op])

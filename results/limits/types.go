@@ -9,7 +9,7 @@ import (
 // Limit is one line of a limits file: MEASURE [STATISTIC] OP VALUE [with C % confidence].
 type Limit struct {
 	Line       int      `json:"line"`
-	Text       string   `json:"text"` // as written, without comment
+	Text       string   `json:"text"` // as written, without comment and alignment
 	Measure    string   `json:"measure"`
 	Statistic  string   `json:"statistic,omitempty"` // "p95", "max", "min", "mean", "sd"; "" for counts, shares, rates, values
 	Op         string   `json:"op"`                  // < <= > >=
