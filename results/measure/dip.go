@@ -106,6 +106,7 @@ type dipWatch struct {
 	restored when
 	lastBeat when
 	recovery when // first beat after that
+	dead     bool // none came
 }
 
 func (w *dipWatch) cycle() bool { return w.spec.Dip.Shape == rig.PowerCycle }
@@ -153,20 +154,24 @@ func (w *dipWatch) beat(at rig.Instant) {
 		w.restart = w.restart || gap > pauseFactor*interval || gap < early*interval
 	}
 	w.lastBeat = when{at, true}
-	down := w.rail.known && float64(w.rail.last.Value) < w.rail.mid
-	if w.restored.ok && !w.recovery.ok && (w.cycle() || !down) {
+	if !w.recovery.ok && (w.cycle() && w.restored.ok || w.back()) {
 		w.recovery = when{at, true}
 	}
 }
 
+// back tells whether the disturbance is over by what the rail last read.
+func (w *dipWatch) back() bool {
+	return w.restored.ok && !(w.rail.known && float64(w.rail.last.Value) < w.rail.mid)
+}
+
 func (w *dipWatch) finish(t *Trial) []finding {
 	doubt := w.doubt()
-	if doubt == "" && !w.restored.ok {
+	if doubt == "" && !w.back() {
 		doubt = "the rail did not come back"
 	}
 	list := w.recovered(t, doubt)
 	if w.rail.known {
-		t.Dip = w.rail.seen(w.restart)
+		t.Dip = w.rail.seen(w.restart || w.dead)
 	}
 	list = append(w.common(t, doubt), list...)
 	if doubt != "" {
@@ -181,7 +186,7 @@ func (w *dipWatch) recovered(t *Trial, doubt string) []finding {
 	if !w.has[heartLine] {
 		return nil
 	}
-	if !w.restored.ok {
+	if !w.back() {
 		return w.findings(finding{measure: NotRecovered, doubt: doubt}, nil, doubt)
 	}
 	waited := t.End.Sub(w.restored.at)
@@ -197,16 +202,16 @@ func (w *dipWatch) recovered(t *Trial, doubt string) []finding {
 	case w.recovery.ok && !late:
 	case w.recovery.ok:
 		t.set(verdict.Fail, fmt.Sprintf("recovered after %v, later than %v", round(took), w.spec.Within))
-		state = finding{measure: NotRecovered, bad: true, sure: true}
+		state = finding{measure: NotRecovered, bad: true}
 	case waited < max(w.spec.Within, time.Duration(pauseFactor*float64(w.device.Heartbeat))):
 		why := "the trial ended before the next heartbeat was due"
 		t.set(verdict.Inconc, why)
 		return w.findings(finding{measure: NotRecovered, doubt: why}, nil, why)
 	default:
-		w.restart = true
+		w.dead = true
 		sample.Value, sample.Censored = int64(waited), true
 		t.set(verdict.Fail, fmt.Sprintf("no heartbeat within %v after the disturbance", round(waited)))
-		state = finding{measure: NotRecovered, bad: true, sure: true}
+		state = finding{measure: NotRecovered, bad: true}
 	}
 	return w.findings(state, sample, doubt)
 }

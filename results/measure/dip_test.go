@@ -107,13 +107,13 @@ func TestDip(t *testing.T) {
 			verdict.Fail, `after the disturbance setting "threshold" is "12" instead of "30"`, true, 700 * ms, false, 0, 0, 1},
 		{"recovered late", dip{level: low, beats: []time.Duration{24 * sec}, within: 2 * sec},
 			verdict.Fail, "recovered after 2.9995s, later than 2s", true, 2999500 * time.Microsecond, false, 0, 1, -1},
-		{"dead", dip{level: low, within: 2 * sec}, verdict.Fail, "no heartbeat within 8.9995s after the disturbance", true, 8999500 * time.Microsecond, true, 0, 1, -1},
-		{"a beat in the dip is no recovery", dip{level: low, beats: []time.Duration{20500 * ms}}, verdict.Fail, "no heartbeat within 8.9995s after the disturbance", true, 8999500 * time.Microsecond, true, 0, 1, -1},
+		{"dead", dip{level: low, within: 2 * sec}, verdict.Fail, "no heartbeat within 8.9995s after the disturbance", true, 8999500 * time.Microsecond, true, 0, 1, -2},
+		{"a beat in the dip is no recovery", dip{level: low, beats: []time.Duration{20500 * ms}}, verdict.Fail, "no heartbeat within 8.9995s after the disturbance", true, 8999500 * time.Microsecond, true, 0, 1, -2},
 		{"alarm", dip{level: low, beats: survives, detect: []time.Duration{20300 * ms, 21100 * ms}},
 			verdict.Fail, "false alarm: the detect line rose in a supply disturbance", false, 500 * ms, false, 1, 0, -2},
 		{"not reached", dip{level: tooHigh, beats: survives}, verdict.Inconc, "the rail did not reach 1.32 V: its lowest was 1.5 V", false, 0, false, 0, -1, -2},
 		{"just reached", dip{level: 1485 * volt / 1000, beats: survives}, verdict.Pass, "", false, 500 * ms, false, 0, 0, -2},
-		{"not reached, and dead all the same", dip{level: tooHigh}, verdict.Fail, "no heartbeat within 8.9996s after the disturbance", true, 0, false, 0, 1, -1},
+		{"not reached, and dead all the same", dip{level: tooHigh}, verdict.Fail, "no heartbeat within 8.9996s after the disturbance", true, 0, false, 0, 1, -2},
 		{"not reached, and alarmed all the same", dip{level: tooHigh, beats: survives, detect: []time.Duration{20300 * ms}},
 			verdict.Fail, "false alarm: the detect line rose in a supply disturbance", false, 0, false, 1, -1, -2},
 		{"fed from elsewhere", dip{level: low, beats: survives, backfed: 29 * sec},
@@ -185,7 +185,7 @@ func TestDipWidth(t *testing.T) {
 
 // The trial must be long enough to tell.
 func TestDipTooShort(t *testing.T) {
-	s := newStory(t, rig.Heartbeat, rig.Rail)
+	s := newStory(t, rig.Heartbeat, rig.Rail, rig.RelayDip)
 	s.edge(0, rig.Heartbeat, 0)
 	pulse(s, sec, 2*sec)
 	s.begin(2100*ms, rig.Trial{Kind: rig.Dip, Dip: &rig.DipSpec{Shape: rig.VoltageDip, Level: 1000, From: 3000}})
@@ -195,6 +195,9 @@ func TestDipTooShort(t *testing.T) {
 	s.end(3 * sec)
 	s.begin(4*sec, rig.Trial{Kind: rig.Dip, Dip: &rig.DipSpec{Shape: rig.VoltageDip, Level: 1000, From: 3000}})
 	s.reading(4100*ms, rig.Rail, volt)
+	s.command(4200*ms, rig.RelayDip, 0)
+	s.reading(4300*ms, rig.Rail, volt)
+	pulse(s, 5*sec) // the DUT lives on it
 	s.end(8 * sec)
 	s.begin(9*sec, rig.Trial{Kind: rig.Dip, Dip: &rig.DipSpec{Shape: rig.VoltageDip, Level: 1000, From: 3000}})
 	s.end(10 * sec)
@@ -243,4 +246,17 @@ func TestPowerCycle(t *testing.T) {
 		equal(t, c.name+": start-up", find(t, set, StartUp).Samples[0], c.start)
 		noMeasure(t, set, DipRecovery)
 	}
+}
+
+// Lost heartbeat edges may be all that makes a DUT look dead; a false alarm in
+// the same trial stays one.
+func TestDipLostEdges(t *testing.T) {
+	s := dip{level: 1320 * volt / 1000, detect: []time.Duration{20300 * ms}}.tell(t)
+	s.gap(29*sec, rig.Heartbeat, 5*sec)
+	sortEvents(s.events)
+	set := s.set()
+	equal(t, "verdict", set.Trials[0].Verdict, verdict.Fail)
+	equal(t, "dead", find(t, set, NotRecovered).Count, 0)
+	equal(t, "dead in doubt", find(t, set, NotRecovered).Inconc, 1)
+	equal(t, "alarms", find(t, set, DipAlarms).Count, 1)
 }

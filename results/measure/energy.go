@@ -136,7 +136,7 @@ func (e *energy) enter(l ledger, gain rig.ShareCal) {
 		return
 	}
 	m := l.of(Standby)
-	m.Exposure = e.idleFor
+	m.Exposure, m.N = e.idleFor, e.stretch
 	if e.stretch > 0 {
 		m.Samples = []Sample{power(e.idle/e.idleFor.Seconds(), math.Sqrt(e.edge2)/e.idleFor.Seconds(), gain)}
 	}

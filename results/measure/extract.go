@@ -182,7 +182,7 @@ func (x *extractor) edge(r role, at rig.Instant, v int64, initial bool) {
 	}
 	switch {
 	case r == heartLine:
-		x.hearts.beat(at, x.number())
+		x.hearts.beat(at)
 	case r == detectLine:
 		if v != 0 && x.clock.atRisk() {
 			x.alarm()

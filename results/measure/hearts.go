@@ -47,7 +47,7 @@ func (h *hearts) power(at rig.Instant, trial int) {
 }
 
 // beat takes an edge of the line.
-func (h *hearts) beat(at rig.Instant, trial int) {
+func (h *hearts) beat(at rig.Instant) {
 	if h.always && !h.powered.ok {
 		h.powered, h.beating, h.last = when{at, true}, true, at
 	}
@@ -142,11 +142,13 @@ func (h *hearts) enter(l ledger, has has) {
 	if h.gaps.n > 1 {
 		sd := h.gaps.sd()
 		u := sd / math.Sqrt(float64(2*(h.gaps.n-1))) // JCGM 100, E.4.3
-		l.of(BeatJitter).Samples = []Sample{{Value: int64(math.Round(sd)), U: both(int64(math.Round(u)), int64(h.u))}}
+		jitter := l.of(BeatJitter)
+		jitter.N = h.gaps.n
+		jitter.Samples = []Sample{{Value: int64(math.Round(sd)), U: both(int64(math.Round(u)), int64(h.u))}}
 	}
 	if h.interval > 0 {
 		missing := l.of(BeatsMissing)
-		missing.Count, missing.Exposure = h.missing, h.supervised
+		missing.Count, missing.N, missing.Exposure = h.missing, h.gaps.n, h.supervised
 	}
 	for range h.interrupts {
 		for _, name := range []string{BeatGap, BeatJitter, BeatsMissing} {

@@ -63,6 +63,7 @@ func (o *outcome) enter(l ledger) {
 				m.Count++
 			}
 		case Events:
+			m.N++
 			m.Count += f.count
 		}
 	}

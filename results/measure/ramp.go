@@ -263,7 +263,7 @@ func (w *rampWatch) voltages(t *Trial) []finding {
 	if w.dead {
 		t.set(verdict.Fail, fmt.Sprintf("did not start again up to %v", volts(last)))
 		s := &Sample{Value: w.rail.last.Value, U: int64(w.cal.Supply.RailU), Censored: true}
-		return append(list, finding{measure: Recovery, sample: s}, finding{measure: NotRecovered, bad: true, sure: true})
+		return append(list, finding{measure: Recovery, sample: s}, finding{measure: NotRecovered, bad: true})
 	}
 	t.set(verdict.Pass, "")
 	return append(list, finding{measure: Recovery, sample: w.within(w.earlier, w.orLast(w.revived))}, finding{measure: NotRecovered})

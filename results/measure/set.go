@@ -55,12 +55,14 @@ type Sample struct {
 
 // Measure is all that the timeline says about one name.
 type Measure struct {
-	Name     string        `json:"name"`
-	Kind     Kind          `json:"kind"`
-	Unit     rig.Unit      `json:"unit"`
-	Samples  []Sample      `json:"samples,omitempty"`
-	Count    int           `json:"count"`
-	N        int           `json:"n"` // of Proportion: how many could have gone wrong
+	Name    string   `json:"name"`
+	Kind    Kind     `json:"kind"`
+	Unit    rig.Unit `json:"unit"`
+	Samples []Sample `json:"samples,omitempty"`
+	Count   int      `json:"count"`
+	// N is, of a Proportion, how many could have gone wrong; of Events and a
+	// Single value, how many trials, beats or stretches it rests on.
+	N        int           `json:"n"`
 	Exposure time.Duration `json:"exposure,omitempty"`
 	// Summary stands in for Samples where there may be very many (heartbeat gaps).
 	Summary *Summary `json:"summary,omitempty"`

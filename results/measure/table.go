@@ -1,6 +1,10 @@
 package measure
 
-import "drench/rig"
+import (
+	"slices"
+
+	"drench/rig"
+)
 
 // Spec says how one measure is counted.
 type Spec struct {
@@ -45,14 +49,14 @@ func (l ledger) of(name string) *Measure {
 	if m, ok := l[name]; ok {
 		return m
 	}
+	m := &Measure{Name: name}
 	for _, s := range Specs() {
 		if s.Name == name {
-			m := &Measure{Name: s.Name, Kind: s.Kind, Unit: s.Unit}
-			l[name] = m
-			return m
+			m.Kind, m.Unit = s.Kind, s.Unit
 		}
 	}
-	panic("measure: no spec for " + name) // a name that this package misspells
+	l[name] = m
+	return m
 }
 
 // inOrder lists the measures in the order of Specs.
@@ -60,6 +64,7 @@ func (l ledger) inOrder() []*Measure {
 	list := make([]*Measure, 0, len(l))
 	for _, s := range Specs() {
 		if m, ok := l[s.Name]; ok {
+			slices.Sort(m.Trials)
 			list = append(list, m)
 		}
 	}
@@ -69,24 +74,17 @@ func (l ledger) inOrder() []*Measure {
 // maxNamed bounds how many trials a measure names one by one.
 const maxNamed = 100
 
-// blame notes a trial in which the measure went wrong, once.
+// blame notes a trial in which the measure went wrong.
 func (m *Measure) blame(trial int) {
-	n := len(m.Trials)
-	if trial == 0 || n == maxNamed || n > 0 && m.Trials[n-1] == trial {
-		return
+	if trial != 0 && len(m.Trials) < maxNamed && !slices.Contains(m.Trials, trial) {
+		m.Trials = append(m.Trials, trial)
 	}
-	m.Trials = append(m.Trials, trial)
 }
 
 // doubt counts a trial that can't contribute.
 func (m *Measure) doubt(why string) {
 	m.Inconc++
-	for _, w := range m.Why {
-		if w == why {
-			return
-		}
-	}
-	if len(m.Why) < maxNamed {
+	if len(m.Why) < maxNamed && !slices.Contains(m.Why, why) {
 		m.Why = append(m.Why, why)
 	}
 }
