@@ -56,7 +56,6 @@ func rules() []rule {
 		measure.DipRecovery:  {periods: beat, byDefault: "max", from: dip},
 		measure.DipAlarms:    {from: dip},
 		measure.NotRecovered: {from: dip},
-		measure.SettingsLost: {from: dip},
 		measure.Chatter:      {countOnly: true, from: dip},
 		measure.CarryOver:    {byDefault: "max", from: wet},
 	}
