@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"drench/results/measure"
 	"drench/rig"
@@ -50,8 +51,11 @@ var wordPattern = regexp.MustCompile(`[<>=!]+|[^\s<>=!]+`)
 
 func words(line string) []word {
 	var list []word
+	col, end := 1, 0
 	for _, m := range wordPattern.FindAllStringIndex(line, -1) {
-		list = append(list, word{line[m[0]:m[1]], len([]rune(line[:m[0]])) + 1})
+		col += utf8.RuneCountInString(line[end:m[0]])
+		list = append(list, word{line[m[0]:m[1]], col})
+		end = m[0]
 	}
 	return list
 }
