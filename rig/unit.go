@@ -208,7 +208,10 @@ func Significant(v float64, n int) string {
 	if v == 0 || math.IsInf(v, 0) || math.IsNaN(v) {
 		return strconv.FormatFloat(v, 'f', -1, 64)
 	}
-	decimals := n - 1 - int(math.Floor(math.Log10(math.Abs(v))))
+	// The exponent that rounding leaves, by the same digits on every machine.
+	_, exponent, _ := strings.Cut(strconv.FormatFloat(v, 'e', n-1, 64), "e")
+	e, _ := strconv.Atoi(exponent)
+	decimals := n - 1 - e
 	if decimals <= 0 {
 		return strconv.FormatFloat(v, 'f', 0, 64)
 	}

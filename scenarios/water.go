@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"time"
 
-	"drench/drivers/virtual/physics"
+	"drench/rig/physics"
 	"drench/rig"
 
 	"go.starlark.net/starlark"

@@ -11,8 +11,8 @@ import (
 	"slices"
 	"strings"
 
-	"drench/drivers/virtual/portable"
 	"drench/rig"
+	"drench/rig/portable"
 )
 
 // Channels of the virtual bench, in the order of its table.

@@ -1,9 +1,9 @@
 package virtual
 
 import (
-	"drench/drivers/virtual/physics"
-	"drench/drivers/virtual/portable"
 	"drench/rig"
+	"drench/rig/physics"
+	"drench/rig/portable"
 
 	"periph.io/x/conn/v3/physic"
 )

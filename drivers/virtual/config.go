@@ -7,9 +7,9 @@ import (
 	"slices"
 	"time"
 
-	"drench/drivers/virtual/physics"
 	"drench/rig"
 	"drench/rig/config"
+	"drench/rig/physics"
 
 	"periph.io/x/conn/v3/physic"
 )

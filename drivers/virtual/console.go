@@ -8,8 +8,8 @@ import (
 	"strconv"
 	"strings"
 
-	"drench/drivers/virtual/portable"
 	"drench/rig"
+	"drench/rig/portable"
 )
 
 // console is the DUT's UART, with the serial bridge behind it that holds text

@@ -4,8 +4,8 @@ import (
 	"math"
 	"time"
 
-	"drench/drivers/virtual/portable"
 	"drench/rig"
+	"drench/rig/portable"
 )
 
 // detectLine is the DUT's detect output with all that faults make of it. The

@@ -5,8 +5,8 @@ import (
 	"math"
 	"time"
 
-	"drench/drivers/virtual/portable"
 	"drench/rig"
+	"drench/rig/portable"
 )
 
 type dutState int

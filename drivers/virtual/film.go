@@ -3,8 +3,8 @@ package virtual
 import (
 	"time"
 
-	"drench/drivers/virtual/portable"
 	"drench/rig"
+	"drench/rig/portable"
 )
 
 // Steps of the film's grid: the short one while the film moves, the long one

@@ -6,8 +6,8 @@ import (
 	"testing"
 	"time"
 
-	"drench/drivers/virtual/portable"
 	"drench/rig"
+	"drench/rig/portable"
 )
 
 // kolmogorov is the largest distance between the sample's distribution and the

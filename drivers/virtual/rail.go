@@ -4,8 +4,8 @@ import (
 	"math"
 	"time"
 
-	"drench/drivers/virtual/portable"
 	"drench/rig"
+	"drench/rig/portable"
 )
 
 // rail is the supply at the DUT's pins: a capacitor that the selected source

@@ -3,9 +3,9 @@ package virtual
 import (
 	"math"
 
-	"drench/drivers/virtual/physics"
-	"drench/drivers/virtual/portable"
 	"drench/rig"
+	"drench/rig/physics"
+	"drench/rig/portable"
 )
 
 // sensor turns the film into the converter's counts.

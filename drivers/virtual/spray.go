@@ -1,8 +1,8 @@
 package virtual
 
 import (
-	"drench/drivers/virtual/portable"
 	"drench/rig"
+	"drench/rig/portable"
 )
 
 // spray is the spray pump: its flow reaches sensor and witness as a thin, even

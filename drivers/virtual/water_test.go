@@ -5,8 +5,8 @@ import (
 	"testing"
 	"time"
 
-	"drench/drivers/virtual/physics"
 	"drench/rig"
+	"drench/rig/physics"
 
 	"periph.io/x/conn/v3/physic"
 )

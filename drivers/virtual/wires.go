@@ -5,8 +5,8 @@ import (
 	"slices"
 	"time"
 
-	"drench/drivers/virtual/portable"
 	"drench/rig"
+	"drench/rig/portable"
 )
 
 // wires are the input lines and the text stream up to the hands of the rig:

@@ -1,6 +1,6 @@
 package virtual
 
-import "drench/drivers/virtual/portable"
+import "drench/rig/portable"
 
 // witness is the electrode beside the sensor. Water that reaches the sensor
 // reaches it too; its line follows after a lag.

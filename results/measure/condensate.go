@@ -1,8 +1,8 @@
 package measure
 
 import (
-	"drench/drivers/virtual/physics"
 	"drench/rig"
+	"drench/rig/physics"
 )
 
 // climate is what the chamber's gauges say, in SI units: kelvin, and the

@@ -177,7 +177,9 @@ func (g *Guard) account(ch rig.ID, v int64, now rig.Instant) {
 	g.next = min(g.next, g.budgetEnd(now))
 }
 
-func delivered(f rig.Flow, d time.Duration) float64 { return float64(f) * d.Minutes() }
+// The product is rounded by itself, or the sums it feeds would differ between
+// machines.
+func delivered(f rig.Flow, d time.Duration) float64 { return float64(float64(f) * d.Minutes()) }
 
 // spent is the volume delivered by now.
 func (g *Guard) spent(now rig.Instant) float64 {

@@ -3,7 +3,7 @@ package physics
 import (
 	"math"
 
-	"drench/drivers/virtual/portable"
+	"drench/rig/portable"
 )
 
 // Gaps are the bare electrodes of a conductive sensor: N equal gaps in

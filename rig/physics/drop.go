@@ -3,7 +3,7 @@ package physics
 import (
 	"math"
 
-	"drench/drivers/virtual/portable"
+	"drench/rig/portable"
 )
 
 // Drop is a drop that falls from a tip.

@@ -3,7 +3,7 @@ package physics
 import (
 	"math"
 
-	"drench/drivers/virtual/portable"
+	"drench/rig/portable"
 )
 
 // DischargeTime returns how long a constant current takes to lower a capacitor

@@ -10,7 +10,7 @@
 // specification (Floating-point operators) an explicit conversion float64(x*y)
 // prevents fusion. The package's tests look for fused instructions, and for
 // calls of functions that differ between machines, in the arm64 code of
-// everything below drivers/virtual.
+// all packages whose arithmetic ends in a timeline.
 //
 // Exact operations need no twin here: + - * / themselves, math.Sqrt, math.Abs,
 // math.Floor, math.Mod, math.Frexp, math.Ldexp and the like give the same bits

@@ -3,7 +3,7 @@ package physics
 import (
 	"math"
 
-	"drench/drivers/virtual/portable"
+	"drench/rig/portable"
 )
 
 // Air near room temperature, for the exchange with a plate.

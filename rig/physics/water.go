@@ -1,6 +1,6 @@
 package physics
 
-import "drench/drivers/virtual/portable"
+import "drench/rig/portable"
 
 // WaterDensity returns the density of air-free water at one atmosphere,
 // 0 … 40 °C: M. Tanaka et al., Metrologia 38 (2001) 301 (coefficients as read

@@ -1,6 +1,6 @@
 package physics
 
-import "drench/drivers/virtual/portable"
+import "drench/rig/portable"
 
 // weightDensity is that of a balance's weights by convention (ISO 8655-6).
 const weightDensity Density = 8000

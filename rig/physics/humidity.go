@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"drench/drivers/virtual/portable"
+	"drench/rig/portable"
 )
 
 // The equations of Hyland and Wexler hold from -100 °C to 200 °C, with ice

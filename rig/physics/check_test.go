@@ -51,7 +51,7 @@ func parsePrinted(t *testing.T, s string) (value, half float64) {
 // rows reads a file of check data: a comment line, a line of names, rows.
 func rows(t *testing.T, name string) []map[string]string {
 	t.Helper()
-	f, err := os.Open("../../../testdata/" + name)
+	f, err := os.Open("../../testdata/" + name)
 	if err != nil {
 		t.Fatal(err)
 	}

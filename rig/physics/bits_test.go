@@ -7,7 +7,7 @@ import (
 	"math"
 	"testing"
 
-	"drench/drivers/virtual/portable"
+	"drench/rig/portable"
 )
 
 // TestBits holds the very bits of every formula. They were the same when this

@@ -5,7 +5,7 @@ import (
 	"slices"
 	"strings"
 
-	"drench/drivers/virtual/portable"
+	"drench/rig/portable"
 )
 
 // Liquid is what a bench may dose.
