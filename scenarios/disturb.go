@@ -143,6 +143,9 @@ func (s *session) ramp(a arguments) (starlark.Value, error) {
 	}
 	spec := rig.Trial{Kind: rig.Dip, Within: s.recoverWithin(a), Dip: &rig.DipSpec{Shape: rig.Ramp, Level: millivolt(low), From: millivolt(from),
 		Width: time.Duration(float64(from-low) / float64(slope) * 2e9)}}
+	if err := s.wait(s.phase()); err != nil {
+		return nil, err
+	}
 	return s.disturb(spec, func() error {
 		if err := s.slope(from, low, slope); err != nil {
 			return err
@@ -185,6 +188,9 @@ func (s *session) cycle(a arguments) (starlark.Value, error) {
 	}
 	spec := rig.Trial{Kind: rig.Dip, Within: s.recoverWithin(a),
 		Dip: &rig.DipSpec{Shape: rig.PowerCycle, From: millivolt(level), Width: off, Source: rig.HighImpedance}}
+	if err := s.wait(s.phase()); err != nil {
+		return nil, err
+	}
 	return s.disturb(spec, func() error {
 		if err := s.open(); err != nil {
 			return err

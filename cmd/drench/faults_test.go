@@ -93,7 +93,7 @@ func TestFaults(t *testing.T) {
 		"tray_full":       {"drip", verdict.Error, "water in the tray"},
 		"lid_open":        {"drip", verdict.Error, "lid open"},
 		"reservoir_empty": {"drip", verdict.Error, "reservoir low"},
-		"slow_switch":     {"brownout", verdict.Inconc, "did not reach"},
+		"slow_switch":     {"brownout", verdict.Pass, ""}, // dips come later, not shorter: the rail shows it
 		"broken_wire":     {"drip", verdict.Pass, ""}, // the drop gate stands in for the witness
 	}
 	for _, f := range virtual.Faults() {

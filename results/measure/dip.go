@@ -169,6 +169,9 @@ func (w *dipWatch) finish(t *Trial) []finding {
 	if doubt == "" && !w.back() {
 		doubt = "the rail did not come back"
 	}
+	if doubt == "" {
+		doubt = w.width()
+	}
 	list := w.recovered(t, doubt)
 	if w.rail.known {
 		t.Dip = w.rail.seen(w.restart || w.dead)
@@ -179,6 +182,17 @@ func (w *dipWatch) finish(t *Trial) []finding {
 	}
 	t.set(verdict.Pass, "")
 	return list
+}
+
+// width says that the dip was not as long as asked for, by more than a fifth
+// and the shortest time between readings of the rail. On a source of high
+// impedance the rail's fall is the DUT's own affair.
+func (w *dipWatch) width() string {
+	asked := w.spec.Dip.Width
+	if w.cycle() || asked == 0 || w.spec.Dip.Source == rig.HighImpedance || (w.rail.below-asked).Abs() <= asked/5+200*time.Microsecond {
+		return ""
+	}
+	return fmt.Sprintf("the rail was down for %v, not for %v", round(w.rail.below), asked)
 }
 
 // recovered judges whether the heart beats again.

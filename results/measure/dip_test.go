@@ -183,6 +183,34 @@ func TestDipWidth(t *testing.T) {
 	equal(t, "width", seen.Width, sec)
 }
 
+// A dip that is not as long as asked for is not the stimulus; on a source of
+// high impedance the rail's fall is the DUT's own affair.
+func TestDipOfOtherWidth(t *testing.T) {
+	for _, c := range []struct {
+		lasted time.Duration
+		source rig.Impedance
+		reason string
+	}{{90 * ms, "", ""}, {60 * ms, "", "the rail was down for 60ms, not for 100ms"}, {150 * ms, rig.LowImpedance, "the rail was down for 150ms, not for 100ms"}} {
+		s := newStory(t, rig.Heartbeat, rig.Rail, rig.RelayDip)
+		s.edge(0, rig.Heartbeat, 0)
+		pulse(s, sec, 2*sec)
+		s.begin(2100*ms, rig.Trial{Kind: rig.Dip, Dip: &rig.DipSpec{Shape: rig.VoltageDip, Level: 1000, From: 3000, Width: 100 * ms, Source: c.source}})
+		for at := 2100 * ms; at < 2600*ms; at += ms {
+			v := 3 * volt
+			if at > 2200*ms && at <= 2200*ms+c.lasted {
+				v = volt
+			}
+			s.reading(at, rig.Rail, v)
+		}
+		pulse(s, 3*sec, 4*sec)
+		s.end(5 * sec)
+		s.close(6 * sec)
+		trial := s.set().Trials[0]
+		equal(t, "reason", trial.Reason, c.reason)
+		equal(t, "inconclusive", trial.Verdict == verdict.Inconc, c.reason != "")
+	}
+}
+
 // The trial must be long enough to tell.
 func TestDipTooShort(t *testing.T) {
 	s := newStory(t, rig.Heartbeat, rig.Rail, rig.RelayDip)

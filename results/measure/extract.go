@@ -221,7 +221,7 @@ func (x *extractor) reading(r role, at rig.Instant, v int64) {
 
 func (x *extractor) line(ev rig.Event) {
 	l := x.uart.parse(ev.At, ev.Text)
-	x.uart.take(l, uartScene{detect: x.detect.level, compare: x.clock.powered && !x.inDip(), trial: x.number(), dry: x.clock.dry})
+	x.uart.take(l, uartScene{detect: x.detect.level, compare: x.clock.powered && !x.inDip() && !x.detect.unsure, trial: x.number(), dry: x.clock.dry})
 	if x.trial != nil {
 		x.trial.line(l)
 	}
@@ -235,6 +235,7 @@ func (x *extractor) lost(r role, at rig.Instant, before time.Duration) {
 	case detectLine:
 		x.detect.unsure = true
 		x.clock.lost(from, at)
+		x.uart.forget() // what lines say can't be held against it
 	case witnessLine:
 		x.witness.unsure = true
 	case heartLine:
