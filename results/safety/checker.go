@@ -149,9 +149,9 @@ func (c *checker) command(ev rig.Event) error {
 		if o.value == 0 {
 			o.since = ev.At
 		}
-		o.on = max(o.on, ev.At)
+		o.on = ev.At
 	case o.value != 0:
-		o.on = max(o.on, ev.At)
+		o.on = ev.At
 		c.released(ev.Channel, o)
 	}
 	if ch.Hazard == rig.Pump {
