@@ -122,7 +122,10 @@ func (p *Port) Write(ctx context.Context, line string) error {
 	l := p.link.Load()
 	if l == nil {
 		<-p.writing
-		return errors.New("write to the DUT: the port is released, lost or closed")
+		if p.closing.Load() {
+			return ErrClosed
+		}
+		return errors.New("write to the DUT: the port is released or lost")
 	}
 	sent := make(chan error, 1)
 	go func() {
