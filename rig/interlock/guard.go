@@ -140,11 +140,17 @@ func (g *Guard) Set(ctx context.Context, ch rig.ID, v int64) error {
 	}
 	now := g.bench.Now()
 	if v != 0 {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		g.pass(ctx, now)
 		if g.trip != nil {
 			return g.trip
 		}
 	}
+	// What is begun is carried out: that a run is being stopped is no fault of
+	// the output, and no reason to leave it on.
+	ctx = context.WithoutCancel(ctx)
 	if v < 0 {
 		return fmt.Errorf("output %s can't be set to a negative value", g.table[ch].Name)
 	}
@@ -256,6 +262,7 @@ func (g *Guard) pass(ctx context.Context, now rig.Instant) {
 	if g.trip != nil {
 		return
 	}
+	ctx = context.WithoutCancel(ctx) // a stop in the middle must not look like a lost line
 	if now >= g.budgetEnd(now) {
 		g.overBudget(now)
 		return
