@@ -32,9 +32,8 @@ func (b *Bank) start() {
 // wakeEvery is how often a reader that gets no events looks after its chip.
 const wakeEvery = 100 * time.Millisecond
 
-// waker reads a request's file, and notices that the chip went away: kernels
-// before 6.6 or so don't wake a reader for that (6.1 was seen not to), but fail
-// its next attempt.
+// waker reads a request's file, and notices that the chip went away: Linux
+// 6.1 was seen not to wake a reader for that, but fails its next attempt.
 type waker struct {
 	file     *os.File
 	deadline time.Time
