@@ -15,11 +15,14 @@ import (
 
 // Rig is a rig file, but for the sections that belong to drivers.
 type Rig struct {
-	Name        string           `yaml:"name"`
-	Bench       string           `yaml:"bench"` // Virtual or Real
-	DUT         string           `yaml:"dut"`   // a stock profile, or a path from the rig file's folder
-	Calibration rig.Calibration  `yaml:"calibration"`
-	Interlock   interlock.Config `yaml:"interlock"`
+	Name        string          `yaml:"name"`
+	Bench       string          `yaml:"bench"` // Virtual or Real
+	DUT         string          `yaml:"dut"`   // a stock profile, or a path from the rig file's folder
+	Calibration rig.Calibration `yaml:"calibration"`
+	// Calibrations are files of calibration records, from the rig file's
+	// folder, whose values count instead of those in Calibration.
+	Calibrations []string         `yaml:"calibrations"`
+	Interlock    interlock.Config `yaml:"interlock"`
 }
 
 // Kinds of bench.
@@ -32,7 +35,10 @@ const (
 type Loaded struct {
 	Rig
 	Source Source
-	tree   *tree
+	// CalibrationFiles are the files of Calibrations, in that order, as they
+	// stand; package calibration decodes them.
+	CalibrationFiles []Source
+	tree             *tree
 }
 
 // LoadRig reads the rig file at path, or the stock rig if path is "".
@@ -54,11 +60,33 @@ func LoadRig(path string, sections map[string]any) (*Loaded, error) {
 	if err := decode(l.tree, &l.Rig, sections); err != nil {
 		return nil, err
 	}
-	l.tree.report(place{{l.tree.root, l.tree.root}}, l.problems())
+	l.tree.report(place{{l.tree.root, l.tree.root}}, append(l.problems(), l.readCalibrations()...))
 	if err := l.tree.err(); err != nil {
 		return nil, err
 	}
 	return l, nil
+}
+
+// readCalibrations reads the files of calibration records.
+func (l *Loaded) readCalibrations() []Problem {
+	r := l.tree.rules()
+	for i, name := range l.Calibrations {
+		path := fmt.Sprintf("calibrations.%d", i)
+		if strings.TrimSpace(name) == "" || slices.Contains(l.Calibrations[:i], name) {
+			r.refuse(true, path, clip(name)+" is empty or there twice", "each file of a calibration record once")
+			continue
+		}
+		if !filepath.IsAbs(name) {
+			name = filepath.Join(filepath.Dir(l.Source.Name), name)
+		}
+		src, err := readFile(name)
+		if err != nil {
+			r.refuse(true, path, err.Error(), "the file of a calibration record, by its path from this file's folder")
+			continue
+		}
+		l.CalibrationFiles = append(l.CalibrationFiles, src)
+	}
+	return r.found
 }
 
 // Place gives problems, with paths from the top of the rig file, their lines:
