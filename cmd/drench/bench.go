@@ -1,12 +1,17 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
+	"maps"
 
 	"drench/drivers/virtual"
 	"drench/rig"
 	"drench/rig/config"
+	"drench/rig/timeline"
 
 	"github.com/spf13/cobra"
 )
@@ -19,7 +24,11 @@ type bench struct {
 	device  rig.DUT
 	world   virtual.Config
 	model   virtual.Model
+	real    realConfig
 }
+
+// isReal tells whether hardware is meant.
+func (b *bench) isReal() bool { return b.rig.Bench == config.Real }
 
 // loadBench reads rig file and profile, and puts a fault into the virtual
 // bench if one is asked for.
@@ -28,15 +37,12 @@ func loadBench(cmd *cobra.Command, fault string) (*bench, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := &bench{world: virtual.Default()}
-	if b.rig, err = config.LoadRig(set.Rig, map[string]any{"virtual": &b.world}); err != nil {
+	b, err := readBench(set.Rig)
+	if err != nil {
 		return nil, err
 	}
-	if b.rig.Bench != config.Virtual {
-		return nil, fmt.Errorf("%s: bench %q is not built into this drench; expected bench: virtual", b.rig.Source.Name, b.rig.Bench)
-	}
-	if b.device, b.profile, err = b.rig.LoadProfile(&b.model); err != nil {
-		return nil, err
+	if fault != "" && b.isReal() {
+		return nil, errors.New("--fault is for a virtual bench, and this one is real; expected a rig file with bench: virtual")
 	}
 	if fault != "" {
 		if err := b.world.SetFault(fault); err != nil {
@@ -46,7 +52,65 @@ func loadBench(cmd *cobra.Command, fault string) (*bench, error) {
 	return b, nil
 }
 
-// open brings the bench up.
+// readBench reads a rig file, or the stock rig, and the profile that it names.
+func readBench(path string) (*bench, error) {
+	b := &bench{world: virtual.Default()}
+	sections := map[string]any{"virtual": &b.world}
+	maps.Copy(sections, b.real.sections())
+	var err error
+	if b.rig, err = config.LoadRig(path, sections); err != nil {
+		return nil, err
+	}
+	if err := checkBench(b.rig, b.world, &b.real); err != nil {
+		return nil, err
+	}
+	b.device, b.profile, err = b.rig.LoadProfile(&b.model)
+	return b, err
+}
+
+// running is a bench that is open.
+type running interface {
+	rig.Bench
+	io.Closer
+}
+
+// connect brings the bench up, hardware or not.
+func (b *bench) connect(ctx context.Context, seed uint64) (running, error) {
+	if b.isReal() {
+		return openReal(ctx, &b.real, b.rig, b.device)
+	}
+	return b.open(seed)
+}
+
+// channels is the bench's table, without touching hardware.
+func (b *bench) channels(seed uint64) ([]rig.Channel, error) {
+	if b.isReal() {
+		return b.real.table(), nil
+	}
+	probe, err := b.open(seed)
+	if err != nil {
+		return nil, err
+	}
+	return probe.Channels(), probe.Close()
+}
+
+// pace suits a run that can be made again, or one that can't.
+func (b *bench) pace() timeline.Pace {
+	if b.isReal() {
+		return timeline.LivePace
+	}
+	return timeline.VirtualPace
+}
+
+// setup is all that the bench is made of, beside its calibration.
+func (b *bench) setup() any {
+	if b.isReal() {
+		return b.real
+	}
+	return b.world // a fault from the command line is part of it
+}
+
+// open brings up the virtual bench; for a real one, its rehearsal.
 func (b *bench) open(seed uint64) (*virtual.Bench, error) {
 	v, err := virtual.Open(b.world, b.device, b.model, seed)
 	if err != nil {

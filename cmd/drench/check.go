@@ -79,13 +79,7 @@ func checkYAML(path string) error {
 		_, _, err := config.LoadProfile(path, "", &model)
 		return err
 	}
-	world := virtual.Default()
-	l, err := config.LoadRig(path, map[string]any{"virtual": &world})
-	if err != nil {
-		return err
-	}
-	var model virtual.Model
-	_, _, err = l.LoadProfile(&model)
+	_, err = readBench(path)
 	return err
 }
 
@@ -106,16 +100,14 @@ func rehearse(cmd *cobra.Command, path string) error {
 		return err
 	}
 	j := &job{bench: b, script: s, counts: s.Scale(1), dut: "rehearsal", seed: 1}
-	world, err := b.open(j.seed)
+	table, err := b.channels(j.seed)
 	if err != nil {
 		return err
 	}
-	err = s.Check(world.Channels())
-	world.Close()
-	if err != nil {
+	if err := s.Check(table); err != nil {
 		return err
 	}
-	_, cut, err := j.run(cmd.Context(), discard{}, nil)
+	_, cut, err := j.rehearse(cmd.Context(), discard{}, nil)
 	return errors.Join(cut, err)
 }
 

@@ -39,9 +39,9 @@ func (j *job) header(table []rig.Channel) (timeline.Header, error) {
 	if err != nil {
 		return timeline.Header{}, fmt.Errorf("describe the calibration: %w", err)
 	}
-	world, err := json.Marshal(j.bench.world) // a fault from the command line is part of the rig
+	world, err := json.Marshal(j.bench.setup())
 	if err != nil {
-		return timeline.Header{}, fmt.Errorf("describe the virtual bench: %w", err)
+		return timeline.Header{}, fmt.Errorf("describe the bench: %w", err)
 	}
 	return timeline.Header{
 		Tool: version, Scenario: j.script.Name, Seed: j.seed, DUT: j.dut, Bench: j.bench.rig.Name,
@@ -77,6 +77,16 @@ func (j *job) record(now time.Time) (store.Run, error) {
 // cut the script short, which the timeline says too; err is that there is no
 // whole timeline.
 func (j *job) run(ctx context.Context, sink timeline.Sink, onTrial func(int, rig.Trial)) (sum string, cut, err error) {
+	world, err := j.bench.connect(ctx, j.seed)
+	if err != nil {
+		return "", nil, err
+	}
+	sum, cut, err = j.runOn(ctx, world, sink, onTrial)
+	return sum, errors.Join(cut, world.Close()), err
+}
+
+// rehearse is run on the virtual bench, whatever the bench.
+func (j *job) rehearse(ctx context.Context, sink timeline.Sink, onTrial func(int, rig.Trial)) (sum string, cut, err error) {
 	world, err := j.bench.open(j.seed)
 	if err != nil {
 		return "", nil, err
@@ -91,7 +101,7 @@ func (j *job) runOn(ctx context.Context, world rig.Bench, sink timeline.Sink, on
 	if err != nil {
 		return "", nil, err
 	}
-	w, err := timeline.NewWriter(sink, h, timeline.VirtualPace)
+	w, err := timeline.NewWriter(sink, h, j.bench.pace())
 	if err != nil {
 		return "", nil, err
 	}

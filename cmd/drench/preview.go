@@ -50,7 +50,7 @@ func (m *memory) WriteChunk(b []byte) error {
 
 func (j *job) preview(cmd *cobra.Command, columns int) error {
 	var kept memory
-	_, cut, err := j.run(cmd.Context(), &kept, nil)
+	_, cut, err := j.rehearse(cmd.Context(), &kept, nil)
 	if err != nil {
 		return err
 	}
@@ -93,4 +93,3 @@ func windows(s *scenarios.Script, set *measure.Set) []sketch.Window {
 	}
 	return wins
 }
-

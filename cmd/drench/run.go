@@ -79,11 +79,10 @@ func prepare(cmd *cobra.Command, names []string, f runFlags) ([]*job, error) {
 	if err != nil {
 		return nil, err
 	}
-	probe, err := b.open(f.seed) // for its table of channels
+	table, err := b.channels(f.seed)
 	if err != nil {
 		return nil, err
 	}
-	defer probe.Close()
 	var jobs []*job
 	for _, name := range names {
 		j := &job{bench: b, seed: f.seed, dut: f.dut, tags: f.tags}
@@ -93,7 +92,7 @@ func prepare(cmd *cobra.Command, names []string, f runFlags) ([]*job, error) {
 		if j.script, err = scenarios.Load(name); err != nil {
 			return nil, err
 		}
-		if err := j.script.Check(probe.Channels()); err != nil {
+		if err := j.script.Check(table); err != nil {
 			return nil, err
 		}
 		j.counts = j.script.Scale(f.trials)
@@ -255,4 +254,3 @@ func printJSON(w io.Writer, v any) error {
 	}
 	return nil
 }
-

@@ -1,0 +1,477 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"drench/drivers/climate"
+	"drench/drivers/dut"
+	"drench/drivers/gpio"
+	"drench/drivers/power"
+	"drench/drivers/pump"
+	"drench/drivers/supply"
+	"drench/rig"
+	"drench/rig/assembly"
+	"drench/rig/config"
+
+	periph "periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/physic"
+	"periph.io/x/host/v3/sysfs"
+)
+
+// opener opens a real bench part by part.
+type opener struct {
+	cfg     *realConfig
+	rig     *config.Loaded
+	device  rig.DUT
+	table   []rig.Channel
+	set     map[string]assembly.Setter
+	read    map[string]assembly.Reader
+	sources []assembly.NamedSource
+	opened  []io.Closer
+	bank    *gpio.Bank
+	drives  map[string]rig.ID // of lines that are no channels
+	notes   []string          // for the timeline: what was found
+}
+
+// openReal opens a real bench. On an error everything that was opened is
+// closed again.
+func openReal(ctx context.Context, cfg *realConfig, l *config.Loaded, device rig.DUT) (*assembly.Bench, error) {
+	o := &opener{cfg: cfg, rig: l, device: device, table: cfg.table(),
+		set: map[string]assembly.Setter{}, read: map[string]assembly.Reader{}, drives: map[string]rig.ID{}}
+	b, err := o.open(ctx)
+	if err != nil {
+		for _, c := range slices.Backward(o.opened) {
+			err = errors.Join(err, c.Close())
+		}
+		return nil, fmt.Errorf("open the bench %s: %w", l.Name, err)
+	}
+	return b, nil
+}
+
+func (o *opener) open(ctx context.Context) (*assembly.Bench, error) {
+	o.notes = append(o.notes, clockNote())
+	for _, step := range []func(context.Context) error{
+		o.openLines, o.openPumps, o.openPower, o.openClimate, o.openMeters, o.openSupplies, o.openUART,
+	} {
+		if err := step(ctx); err != nil {
+			return nil, err
+		}
+	}
+	p := assembly.Parts{Now: gpio.Now, Close: o.opened, Sources: append(o.sources, o.provenance())}
+	for _, c := range o.table {
+		p.Channels = append(p.Channels, assembly.Channel{Channel: c, Set: o.set[c.Name], Read: o.read[c.Name]})
+	}
+	return assembly.New(p)
+}
+
+// clockNote ties the kernel's monotonic clock, which says nothing across a
+// reboot, to the wall clock.
+func clockNote() string {
+	boot, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
+	if err != nil {
+		boot = []byte("unknown")
+	}
+	return fmt.Sprintf("clock: %v on the monotonic clock of boot %s is %s", gpio.Now(), strings.TrimSpace(string(boot)), time.Now().UTC().Format(time.RFC3339Nano))
+}
+
+// provenance gives the notes as the first events.
+func (o *opener) provenance() assembly.NamedSource {
+	left := o.notes
+	return assembly.NamedSource{Name: "notes", Source: assembly.SourceFunc(func(ctx context.Context, _ rig.Instant) (rig.Event, bool, error) {
+		if len(left) == 0 {
+			<-ctx.Done()
+			return rig.Event{}, false, ctx.Err()
+		}
+		text := left[0]
+		left = left[1:]
+		return rig.Event{At: gpio.Now(), Kind: rig.Note, Text: text}, true, nil
+	})}
+}
+
+// id is a channel's.
+func (o *opener) id(name string) rig.ID {
+	id, _ := rig.Find(o.table, name)
+	return id
+}
+
+// openLines requests all GPIO lines at once.
+func (o *opener) openLines(ctx context.Context) error {
+	var lines []gpio.Line
+	for name, l := range o.cfg.Lines.channels() {
+		if l == nil {
+			continue
+		}
+		r, _ := role(name)
+		line := l.request(name, o.id(name), r.Dir)
+		if name == rig.Detect && o.device.Detect.ActiveLow {
+			line.ActiveLow = !line.ActiveLow
+		}
+		lines = append(lines, line)
+	}
+	for name, l := range o.cfg.Lines.Drives {
+		id := rig.ID(len(o.table) + len(o.drives))
+		o.drives[name] = id
+		lines = append(lines, l.request(name, id, rig.Output))
+	}
+	if len(lines) == 0 {
+		return nil
+	}
+	slices.SortFunc(lines, func(a, b gpio.Line) int { return int(a.ID) - int(b.ID) })
+	bank, err := gpio.Open(ctx, lines)
+	if err != nil {
+		return err
+	}
+	o.bank = bank
+	o.opened = append(o.opened, bank)
+	o.sources = append(o.sources, assembly.NamedSource{Name: "the GPIO lines", Source: bank})
+	for _, r := range bank.Resolved() {
+		o.notes = append(o.notes, fmt.Sprintf("wiring: %s is %v", r.Channel, r))
+	}
+	for _, l := range lines {
+		if l.Dir == rig.Input {
+			o.read[l.Channel] = assembly.ReaderFunc(func(context.Context) (int64, error) {
+				level, err := bank.Level(l.ID)
+				return levelOf(level), err
+			})
+		} else if _, isRole := role(l.Channel); isRole {
+			o.set[l.Channel] = assembly.SetterFunc(func(_ context.Context, v int64) error {
+				_, err := bank.Set(l.ID, v != 0)
+				return err
+			})
+		}
+	}
+	return nil
+}
+
+func levelOf(l periph.Level) int64 {
+	if l {
+		return 1
+	}
+	return 0
+}
+
+// request is the line as the GPIO driver wants it.
+func (l lineConfig) request(channel string, id rig.ID, dir rig.Direction) gpio.Line {
+	g := gpio.Line{ID: id, Channel: channel, Name: l.Line, Chip: l.Chip, Dir: dir, ActiveLow: l.ActiveLow, Bias: biases[l.Bias]}
+	if l.Offset != nil {
+		g.Offset = *l.Offset
+	}
+	return g
+}
+
+// drive is an output that is no channel.
+type drive struct {
+	bank *gpio.Bank
+	id   rig.ID
+}
+
+func (d drive) Set(_ context.Context, level bool) error {
+	_, err := d.bank.Set(d.id, periph.Level(level))
+	return err
+}
+
+// driven returns the drive of a name, or nil for "".
+func (o *opener) driven(name string) pump.Line {
+	if name == "" {
+		return nil
+	}
+	return drive{o.bank, o.drives[name]}
+}
+
+// flowing is a pump of any kind.
+type flowing interface {
+	Set(context.Context, rig.Flow) error
+	io.Closer
+}
+
+func (o *opener) openPumps(ctx context.Context) error {
+	for name, cfg := range o.cfg.pumps() {
+		p, err := o.openPump(ctx, cfg)
+		if err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+		o.opened = append(o.opened, p)
+		o.set[name] = assembly.SetterFunc(func(ctx context.Context, v int64) error { return p.Set(ctx, rig.Flow(v)) })
+	}
+	return nil
+}
+
+func (o *opener) openPump(ctx context.Context, cfg pump.Config) (flowing, error) {
+	switch {
+	case cfg.Relay != nil:
+		return pump.NewRelay(ctx, o.driven(cfg.Relay.Line), *cfg.Relay)
+	case cfg.PWM != nil:
+		return pump.OpenPWM(ctx, pump.Sysfs, *cfg.PWM)
+	}
+	s := *cfg.Stepper
+	return pump.NewStepper(ctx, pump.Lines{Step: o.driven(s.Step), Dir: o.driven(s.Dir), Enable: o.driven(s.Enable)}, s)
+}
+
+// openBus opens an I2C bus by its number. Other parts of periph's host package
+// are left alone: they would take over the GPIO lines.
+func (o *opener) openBus(name string) (i2c.Bus, error) {
+	n, err := strconv.Atoi(name)
+	if err != nil {
+		return nil, fmt.Errorf("I2C bus is %q; expected its number, such as \"1\" for /dev/i2c-1", name)
+	}
+	bus, err := sysfs.NewI2C(n)
+	if err != nil {
+		return nil, fmt.Errorf("open I2C bus %d: %w; is I2C switched on, and is the user in the group that owns /dev/i2c-%d?", n, err, n)
+	}
+	o.opened = append(o.opened, bus)
+	return bus, nil
+}
+
+// task is what runs beside the bench until it is closed.
+type task struct {
+	cancel context.CancelFunc
+	done   sync.WaitGroup
+}
+
+func (t *task) Close() error {
+	t.cancel()
+	t.done.Wait()
+	return nil
+}
+
+// run has f run until the bench is closed.
+func (o *opener) run(f func(context.Context)) {
+	ctx, cancel := context.WithCancel(context.Background())
+	t := &task{cancel: cancel}
+	t.done.Go(func() { f(ctx) })
+	o.opened = append(o.opened, t)
+}
+
+// gauge makes a reader of a driver's method.
+func gauge[Q ~int64 | ~int32](read func() (Q, error)) assembly.Reader {
+	return assembly.ReaderFunc(func(context.Context) (int64, error) {
+		v, err := read()
+		return int64(v), err
+	})
+}
+
+func (o *opener) openPower(ctx context.Context) error {
+	if !given(&o.cfg.Power) {
+		return nil
+	}
+	cfg := power.Config(o.cfg.Power)
+	bus, err := o.openBus(cfg.Bus)
+	if err != nil {
+		return fmt.Errorf("power monitor: %w", err)
+	}
+	m, err := power.Open(ctx, bus, cfg, gpio.Now)
+	if err != nil {
+		return err
+	}
+	o.run(m.Run)
+	o.read[rig.Rail], o.read[rig.DUTCurrent], o.read[rig.DUTEnergy] = gauge(m.Rail), gauge(m.Current), gauge(m.Energy)
+	return nil
+}
+
+func (o *opener) openClimate(ctx context.Context) error {
+	if !given(&o.cfg.Climate) {
+		return nil
+	}
+	cfg := climate.Config(o.cfg.Climate)
+	parts := climate.Parts{Now: gpio.Now}
+	var bus i2c.Bus
+	var err error
+	if cfg.Air != nil || cfg.Plate != nil {
+		if bus, err = o.openBus(cfg.Bus); err != nil {
+			return fmt.Errorf("chamber: %w", err)
+		}
+	}
+	if cfg.Air != nil {
+		if parts.Air, err = climate.NewAirSensor(bus, *cfg.Air); err != nil {
+			return err
+		}
+	}
+	if cfg.Plate != nil {
+		if parts.Plate, err = climate.NewPlateSensor(bus, *cfg.Plate); err != nil {
+			return err
+		}
+	}
+	if h := cfg.Humidifier; h != nil {
+		parts.Humidifier = o.driven(h.Line)
+	}
+	if c := cfg.Cooler; c != nil {
+		parts.Cooler = o.driven(c.Line)
+	}
+	c, err := climate.New(ctx, cfg, parts)
+	if err != nil {
+		return err
+	}
+	o.run(func(ctx context.Context) { _ = c.Run(ctx) }) // the bench has set both outputs to 0 before it ends
+	o.read[rig.AirTemp], o.read[rig.AirRH], o.read[rig.PlateTemp] = gauge(c.AirTemp), gauge(c.AirRH), gauge(c.PlateTemp)
+	o.set[rig.Humidity] = assembly.SetterFunc(func(ctx context.Context, v int64) error { return c.SetHumidity(ctx, physic.RelativeHumidity(v)) })
+	o.set[rig.Plate] = assembly.SetterFunc(func(ctx context.Context, v int64) error { return c.SetPlate(ctx, physic.Temperature(v)) })
+	return nil
+}
+
+// answerWithin is how long a reading may keep the run loop waiting, and
+// settingWithin how long a setting may: the hardware dead-man stands behind
+// both.
+const (
+	answerWithin  = 500 * time.Millisecond
+	settingWithin = 5 * time.Second
+)
+
+func (o *opener) openSupplies(ctx context.Context) error {
+	for _, s := range []struct {
+		channel string
+		cfg     supplySection
+	}{{rig.SupplySet, o.cfg.Supply}, {rig.DipRail, o.cfg.DipSupply}} {
+		if !given(&s.cfg) {
+			continue
+		}
+		if err := o.openSupply(ctx, s.channel, s.cfg); err != nil {
+			return fmt.Errorf("%s: %w", s.channel, err)
+		}
+	}
+	return nil
+}
+
+func (o *opener) openSupply(ctx context.Context, channel string, cfg supplySection) error {
+	d, err := cfg.dialect(o.rig)
+	if err != nil {
+		return err
+	}
+	s, err := supply.Dial(ctx, supply.Config{Address: cfg.Address, Dialect: d})
+	if err != nil {
+		return err
+	}
+	o.opened = append(o.opened, s)
+	id, err := s.Identify(ctx)
+	if err != nil {
+		return err
+	}
+	o.notes = append(o.notes, fmt.Sprintf("wiring: %s is %v at %s", channel, id, cfg.Address))
+	if err := errors.Join(s.Set(ctx, 0), s.SetCurrent(ctx, cfg.Current)); err != nil {
+		return err
+	}
+	if cfg.OverVoltage > 0 {
+		if err := s.SetProtection(ctx, supply.Protection{OverVoltage: cfg.OverVoltage}); err != nil {
+			return err
+		}
+	}
+	o.set[channel] = assembly.SetterFunc(func(ctx context.Context, v int64) error {
+		if v > int64(cfg.Most) {
+			return fmt.Errorf("more than this bench allows; expected up to %v, which is most in the rig file", rig.Of(cfg.Most))
+		}
+		ctx, cancel := context.WithTimeout(ctx, settingWithin)
+		defer cancel()
+		return s.Set(ctx, v)
+	})
+	o.read[channel] = assembly.ReaderFunc(func(ctx context.Context) (int64, error) {
+		ctx, cancel := context.WithTimeout(ctx, answerWithin)
+		defer cancel()
+		return s.Read(ctx)
+	})
+	return nil
+}
+
+// openMeters opens the instruments that measure. They are spoken to as to a
+// supply with few commands, none of which set anything.
+func (o *opener) openMeters(ctx context.Context) error {
+	d, err := supply.LoadDialect("minimal", "")
+	if err != nil {
+		return err
+	}
+	d.Pause, d.Answer = 0, answerWithin
+	for name, cfg := range o.cfg.Meters.channels() {
+		if cfg == nil {
+			continue
+		}
+		d.Commands.MeasureVoltage = cfg.Query
+		s, err := supply.Dial(ctx, supply.Config{Address: cfg.Address, Dialect: d})
+		if err != nil {
+			return fmt.Errorf("meter of %s: %w", name, err)
+		}
+		o.opened = append(o.opened, s)
+		r, _ := role(name)
+		o.read[name] = assembly.ReaderFunc(func(ctx context.Context) (int64, error) {
+			ctx, cancel := context.WithTimeout(ctx, answerWithin)
+			defer cancel()
+			v, err := s.Voltage(ctx)
+			return measured(int64(v), r.Unit), err
+		})
+	}
+	return nil
+}
+
+// measured turns the nano units of what a meter answers into a channel's.
+func measured(nano int64, u rig.Unit) int64 {
+	switch u {
+	case rig.Kelvin: // from °C
+		return nano + int64(physic.ZeroCelsius)
+	case rig.RelHum: // from %
+		return nano/1e9*int64(physic.PercentRH) + nano%1e9*int64(physic.PercentRH)/1e9
+	}
+	return nano
+}
+
+func (o *opener) openUART(ctx context.Context) error {
+	if !given(&o.cfg.UART) {
+		return nil
+	}
+	cfg := dut.Config(o.cfg.UART)
+	if cfg.Baud == 0 {
+		cfg.Baud = o.device.UART.Baud
+	}
+	p, err := dut.Open(ctx, cfg)
+	if err != nil {
+		return err
+	}
+	o.opened = append(o.opened, p)
+	o.notes = append(o.notes, fmt.Sprintf("wiring: %s is %s at %d baud", rig.UART, cfg.Port, cfg.Baud))
+	o.sources = append(o.sources, assembly.NamedSource{Name: "the DUT's UART", Source: &uartSource{port: p, id: o.id(rig.UART)}})
+	return nil
+}
+
+// uartSource gives the DUT's lines as events, and what happens to its port as
+// notes.
+type uartSource struct {
+	port *dut.Port
+	id   rig.ID
+	seen uint64
+	next *dut.Event // after a note about those before it
+}
+
+func (c *uartSource) Next(ctx context.Context, _ rig.Instant) (rig.Event, bool, error) {
+	if ev := c.next; ev != nil {
+		c.next = nil
+		return c.event(*ev), true, nil
+	}
+	select {
+	case ev, ok := <-c.port.Events():
+		if !ok {
+			return rig.Event{}, false, dut.ErrClosed
+		}
+		lost := ev.Seq - c.seen - 1
+		c.seen = ev.Seq
+		if lost > 0 {
+			c.next = &ev
+			return rig.Event{At: ev.At, Kind: rig.Note, Text: fmt.Sprintf("UART: %d lines were dropped, as they came faster than they could be recorded", lost)}, true, nil
+		}
+		return c.event(ev), true, nil
+	case <-ctx.Done():
+		return rig.Event{}, false, ctx.Err()
+	}
+}
+
+func (c *uartSource) event(ev dut.Event) rig.Event {
+	if ev.Kind == dut.Line {
+		return rig.Event{At: ev.At, Kind: rig.Line, Channel: c.id, Text: ev.Text}
+	}
+	return rig.Event{At: ev.At, Kind: rig.Note, Text: ev.String()}
+}
