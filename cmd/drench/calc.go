@@ -85,6 +85,7 @@ func newCalcEntry(e calc.Entry) *cobra.Command {
 			return answer.WriteText(cmd.OutOrStdout())
 		},
 	}
+	cmd.Flags().SortFlags = false // as the entry has them
 	for _, p := range e.Params {
 		cmd.Flags().Var(&argument{kind: p.Kind}, p.Name, p.Usage())
 	}

@@ -37,6 +37,7 @@ func newPlanner(use, short, example string, flags func(*pflag.FlagSet), f planne
 	cmd := &cobra.Command{Use: use, Short: short, Example: "  drench plan " + use + " " + example, Args: cobra.NoArgs}
 	own := pflag.NewFlagSet(use, pflag.ContinueOnError)
 	flags(own)
+	own.SortFlags, cmd.Flags().SortFlags = false, false
 	cmd.Flags().AddFlagSet(own)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		answer, err := f(cmd.Context(), typedFlags{own, new([]error)})

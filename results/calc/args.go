@@ -75,23 +75,43 @@ func (a Args) Labels(name string) []string { return a.labels[name] }
 // The error says which parameter or which cell of data is wrong and what was
 // expected, or is the error of the statistic.
 func (e Entry) Call(given map[string]string, data *Data) (Answer, error) {
-	a := Args{map[string]float64{}, map[string]int{}, map[string]string{}, map[string][]float64{}, map[string][]string{}}
-	answer := Answer{Name: e.Name, Source: e.Source}
 	for name := range given {
 		if !e.Takes(name) {
 			return Answer{}, fmt.Errorf("%s has no parameter %q; expected one of %s", e.Name, name, e.paramNames())
 		}
 	}
+	a := Args{map[string]float64{}, map[string]int{}, map[string]string{}, map[string][]float64{}, map[string][]string{}}
+	inputs, err := a.readTyped(e, given, data != nil)
+	if data != nil {
+		columns, bad := a.read(e, given, *data)
+		inputs, err = append(inputs, columns...), errors.Join(err, bad)
+	}
+	if err != nil {
+		return Answer{}, err
+	}
+	if err := a.checkRows(e); err != nil {
+		return Answer{}, err
+	}
+	result, err := e.Run(a)
+	if err != nil {
+		return Answer{}, err
+	}
+	return Answer{Name: e.Name, Inputs: inputs, Result: result, Source: e.Source}, nil
+}
+
+// readTyped reads the parameters given as text, but for columns if those come
+// from data, and returns what to show as inputs.
+func (a Args) readTyped(e Entry, given map[string]string, columnsFromData bool) (inputs []Value, err error) {
 	var errs []error
 	for _, p := range e.Params {
+		if p.Kind.IsColumn() && columnsFromData {
+			continue
+		}
 		text, ok := given[p.Name]
 		if !ok {
 			text = p.Default
 		}
-		if p.Kind.IsColumn() && data != nil {
-			continue // read below
-		}
-		if text == None {
+		if text == None && p.Default == None {
 			continue
 		}
 		if text == "" {
@@ -102,25 +122,9 @@ func (e Entry) Call(given map[string]string, data *Data) (Answer, error) {
 		if err != nil {
 			errs = append(errs, fmt.Errorf("--%s: %w", p.Name, err))
 		}
-		answer.Inputs = append(answer.Inputs, Value{p.Name, shown})
+		inputs = append(inputs, Value{p.Name, shown})
 	}
-	if data != nil {
-		inputs, err := a.read(e, given, *data)
-		errs = append(errs, err)
-		answer.Inputs = append(answer.Inputs, inputs...)
-	}
-	if err := errors.Join(errs...); err != nil {
-		return Answer{}, err
-	}
-	if err := a.checkRows(e); err != nil {
-		return Answer{}, err
-	}
-	result, err := e.Run(a)
-	if err != nil {
-		return Answer{}, err
-	}
-	answer.Result = result
-	return answer, nil
+	return inputs, errors.Join(errs...)
 }
 
 // set reads the text of one parameter and returns its value for showing.

@@ -111,16 +111,6 @@ func (e Entry) HasColumns() bool {
 	return slices.ContainsFunc(e.Params, func(p Param) bool { return p.Kind.IsColumn() })
 }
 
-// Find returns the entry called name.
-func Find(name string) (Entry, bool) {
-	all := Entries()
-	i := slices.IndexFunc(all, func(e Entry) bool { return e.Name == name })
-	if i < 0 {
-		return Entry{}, false
-	}
-	return all[i], true
-}
-
 // Parameters that many entries have.
 var (
 	confParam = Param{Name: "conf", Kind: Probability, Default: "0.95", About: "confidence level"}

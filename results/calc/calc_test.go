@@ -167,10 +167,12 @@ func given(t testing.TB, line string) map[string]string {
 // call runs an entry as the command does.
 func call(t testing.TB, name, line, file string) (Answer, error) {
 	t.Helper()
-	e, ok := Find(name)
-	if !ok {
+	all := Entries()
+	i := slices.IndexFunc(all, func(e Entry) bool { return e.Name == name })
+	if i < 0 {
 		t.Fatalf("there is no %s", name)
 	}
+	e := all[i]
 	if file == "" {
 		return e.Call(given(t, line), nil)
 	}

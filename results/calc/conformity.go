@@ -38,7 +38,7 @@ func conformity() []Entry {
 	return []Entry{{
 		Name: "conformance", Subject: subject, Also: []string{"conformance-probability", "jcgm106", "decide"},
 		About:   "probability that a value conforms, and what that proves",
-		Source:  "JCGM 106:2012 7.3 and 7.4; ISO 14253-1:2017",
+		Source:  "JCGM 106:2012 7.3 and 7.4; ISO 14253-1:2017 (rule from memory)",
 		Params:  with([]Param{y, uParam}, with(toleranceParams, proof)...),
 		Example: "--y -5.40 --u 0.05 --lower -5.47",
 		Run: func(a Args) (r Result, err error) {
@@ -58,7 +58,7 @@ func conformity() []Entry {
 	}, {
 		Name: "guard-band", Subject: subject, Also: []string{"acceptance", "iso14253"},
 		About:   "which measured values prove conformity",
-		Source:  "JCGM 106:2012 8.3.2; ISO 14253-1:2017",
+		Source:  "JCGM 106:2012 8.3.2; ISO 14253-1:2017 (rules from memory)",
 		Params:  with([]Param{uParam}, with(toleranceParams, proof)...),
 		Example: "--u 0.05 --upper 3",
 		Run: func(a Args) (r Result, err error) {
@@ -73,7 +73,7 @@ func conformity() []Entry {
 	}, {
 		Name: "global-risk", Subject: subject, Also: []string{"consumer-risk", "producer-risk"},
 		About:  "risks of wrong decisions on items drawn at random",
-		Source: "JCGM 106:2012 9.5.2",
+		Source: "JCGM 106:2012 9.5.2 (from memory)",
 		Params: with([]Param{
 			{Name: "mean", Kind: Number, About: "mean of the items"},
 			{Name: "sd", Kind: Number, About: "standard deviation of the items"}, uParam},

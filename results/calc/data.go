@@ -45,6 +45,9 @@ func (a Args) read(e Entry, given map[string]string, data Data) ([]Value, error)
 			break
 		} else if err != nil {
 			errs = append(errs, csvError(data.Name, err))
+			if errors.Is(err, csv.ErrFieldCount) {
+				continue
+			}
 			break
 		}
 		for i := range columns {

@@ -31,7 +31,7 @@ func doseResponse() []Entry {
 		{
 			Name: "dose-limits", Subject: subject, Also: []string{"fieller", "delta", "a9095"},
 			About:  "dose with a wanted POD, with its limits by three methods",
-			Source: "MIL-HDBK-1823A (2009); Finney, Probit Analysis, 3rd ed. (1971) 4.6; Cox and Hinkley, Theoretical Statistics, 9.3",
+			Source: "MIL-HDBK-1823A (2009); Finney, Probit Analysis, 3rd ed. (1971) 4.6; Cox and Hinkley, Theoretical Statistics, 9.3 (all from memory)",
 			Params: with(doseParams, linkParam, methodParam,
 				Param{Name: "q", Kind: Probability, Default: "0.9", About: "the POD"}, confParam, sideParam),
 			Example: bliss + " --q 0.9 --side upper",
@@ -39,7 +39,7 @@ func doseResponse() []Entry {
 		}, {
 			Name: "dose-pod", Subject: subject, Also: []string{"pod"},
 			About:   "probability of detection at a dose",
-			Source:  "MIL-HDBK-1823A (2009)",
+			Source:  "MIL-HDBK-1823A (2009, from memory)",
 			Params:  with(doseParams, linkParam, methodParam, Param{Name: "at", Kind: Number, About: "the dose"}),
 			Example: bliss + " --at 1.8113",
 			Run: func(a Args) (r Result, err error) {
@@ -54,7 +54,7 @@ func doseResponse() []Entry {
 		}, {
 			Name: "staircase", Subject: subject, Also: []string{"dixon-mood", "up-and-down"},
 			About:  "a50 from an up-and-down series",
-			Source: "Dixon and Mood, JASA 43 (1948) 109",
+			Source: "Dixon and Mood, JASA 43 (1948) 109 (formulas from memory)",
 			Params: []Param{
 				{Name: "dose", Kind: Column, About: "dose of each trial, in order"},
 				{Name: "hit", Kind: FlagColumn, About: "1 where the trial detected"},
@@ -68,7 +68,7 @@ func doseFit(link dose.Link, also ...string) Entry {
 	return Entry{
 		Name: "dose-" + link.String(), Subject: "dose-response", Also: also,
 		About:   link.String() + " curve through hits and misses: coefficients, a50, a90, a90/95, fit",
-		Source:  "MIL-HDBK-1823A (2009); Firth, Biometrika 80 (1993) 27; McCullagh and Nelder, Generalized Linear Models, 4.4",
+		Source:  "MIL-HDBK-1823A (2009, from memory); Firth, Biometrika 80 (1993) 27; McCullagh and Nelder, Generalized Linear Models, 4.4",
 		Params:  with(doseParams, methodParam, confParam),
 		Example: bliss,
 		Run: func(a Args) (r Result, err error) {

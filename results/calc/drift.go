@@ -37,7 +37,7 @@ func drift() []Entry {
 	}, {
 		Name: "change-point", Subject: subject, Also: []string{"step", "mean-shift"},
 		About:   "most likely single step in the mean, with a permutation p-value",
-		Source:  "Hinkley, Biometrika 57 (1970) 1",
+		Source:  "Hinkley, Biometrika 57 (1970) 1 (from memory)",
 		Params:  []Param{series, Param{Name: "draws", Kind: Count, Default: "999", Most: mostDraws, About: "random orders to try"}, seedParam},
 		Example: "--values 10,11,9,10,14,15,13,14",
 		Run: func(a Args) (r Result, err error) {

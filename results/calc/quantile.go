@@ -36,14 +36,14 @@ func quantiles() []Entry {
 	}, {
 		Name: "quantile-interval", Subject: "quantiles and tolerance", Also: []string{"order-statistic"},
 		About:   "ranks of the values that bound a quantile on both sides, for any distribution",
-		Source:  "Hahn and Meeker, Statistical Intervals (1991), section 5.2",
+		Source:  "Hahn and Meeker, Statistical Intervals (1991), section 5.2 (from memory)",
 		Params:  []Param{n, p, confParam},
 		Example: "--n 100 --p 0.5",
 		Run:     quantileInterval,
 	}, {
 		Name: "quantile-rank", Subject: "quantiles and tolerance", Also: []string{"quantile-bound"},
 		About:  "rank of the value that bounds a quantile on one side, for any distribution",
-		Source: "Hahn and Meeker, Statistical Intervals (1991), section 5.2",
+		Source: "Hahn and Meeker, Statistical Intervals (1991), section 5.2 (from memory)",
 		Params: []Param{n, p, confParam,
 			{Name: "side", Kind: Choice, Default: "upper", Choices: []string{"lower", "upper"}, About: "which bound"}},
 		Example: "--n 93 --p 0.95",

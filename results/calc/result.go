@@ -69,16 +69,6 @@ func (r *Result) note(format string, args ...any) {
 	r.Notes = append(r.Notes, fmt.Sprintf(format, args...))
 }
 
-// Get returns the value called name, nil if there is none.
-func (r Result) Get(name string) any {
-	for _, v := range r.Values {
-		if v.Name == name {
-			return v.V
-		}
-	}
-	return nil
-}
-
 // WriteText writes values, tables and notes for a person to read. Numbers have
 // all their digits.
 func (a Answer) WriteText(w io.Writer) error {

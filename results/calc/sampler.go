@@ -40,7 +40,7 @@ func sampler() []Entry {
 	}, {
 		Name: "sampler-period", Subject: subject, Also: []string{"fit-period"},
 		About:   "sampling period from latencies, with its exact interval",
-		Source:  "David and Nagaraja, Order Statistics, 3rd ed. (2003), section 2.3",
+		Source:  "David and Nagaraja, Order Statistics, 3rd ed. (2003), section 2.3 (from memory)",
 		Params:  []Param{latencies, confParam},
 		Example: twelve,
 		Run: func(a Args) (r Result, err error) {

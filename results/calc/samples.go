@@ -60,7 +60,7 @@ func twoSamples() []Entry {
 	}, {
 		Name: "ks-two-sample", Subject: subject, Also: []string{"ks.test", "smirnov"},
 		About:   "whether two samples come from one distribution, of whatever shape",
-		Source:  "Hodges, Arkiv for Matematik 3 (1958) 469",
+		Source:  "Hodges, Arkiv for Matematik 3 (1958) 469 (from memory)",
 		Params:  pair,
 		Example: example,
 		Run: func(a Args) (r Result, err error) {
@@ -74,7 +74,7 @@ func twoSamples() []Entry {
 	}, {
 		Name: "permutation", Subject: subject, Also: []string{"permutation-test", "randomisation"},
 		About:  "two-sided test of two means or medians by random re-assignment",
-		Source: "Phipson and Smyth, Statistical Applications in Genetics and Molecular Biology 9 (2010) article 39",
+		Source: "Phipson and Smyth, Statistical Applications in Genetics and Molecular Biology 9 (2010) article 39 (from memory)",
 		Params: with(pair, Param{Name: "statistic", Kind: Choice, Default: "mean", Choices: []string{"mean", "median"},
 			About: "whose absolute difference is tested"}, drawsParam, seedParam),
 		Example: example,

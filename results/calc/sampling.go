@@ -108,7 +108,7 @@ func acceptance() []Entry {
 	}, {
 		Name: "outgoing", Subject: subject, Also: []string{"aoq", "aoql", "ati", "asn"},
 		About:  "outgoing quality and inspection effort when rejected lots are sorted",
-		Source: "MIL-STD-105E (1989) 4.11.4 and table V",
+		Source: "MIL-STD-105E (1989) 4.11.4 and table V (from memory)",
 		Params: with(planParams, qualityParam, modelParam,
 			Param{Name: "lot", Kind: Count, Default: "0", Most: mostUnits, About: "units in the lot; 0 for a large one"}),
 		Example: "--n 80 --ac 3 --quality 0.02 --lot 1000",
@@ -127,7 +127,7 @@ func acceptance() []Entry {
 	}, {
 		Name: "switching", Subject: subject, Also: []string{"switching-rules"},
 		About:  "normal, tightened and reduced inspection over a series of lots",
-		Source: "ISO 2859-1:1999 clause 9; MIL-STD-105E (1989) 4.7",
+		Source: "ISO 2859-1:1999 clause 9; MIL-STD-105E (1989) 4.7 (both from memory)",
 		Params: []Param{
 			{Name: "n", Kind: CountColumn, About: "units inspected of each lot, in order"},
 			{Name: "ac", Kind: CountColumn, About: "its acceptance number"},

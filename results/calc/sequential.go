@@ -18,7 +18,7 @@ func sequential() []Entry {
 	return []Entry{{
 		Name: "sprt", Subject: subject, Also: []string{"wald", "sequential"},
 		About:  "Wald's sequential plan, and what it says after some units",
-		Source: "Wald, Sequential Analysis (1947) 5.3; NIST e-Handbook 6.2.6",
+		Source: "Wald, Sequential Analysis (1947) 5.3; NIST e-Handbook 6.2.6 (both from memory)",
 		Params: with(params,
 			Param{Name: "n", Kind: Count, Default: None, About: "units inspected"},
 			Param{Name: "bad", Kind: Count, Default: None, About: "nonconforming among them"}),
@@ -27,7 +27,7 @@ func sequential() []Entry {
 	}, {
 		Name: "sprt-performance", Subject: subject, Also: []string{"sprt-oc"},
 		About:   "what a sequential plan does at a quality: exactly, and by Wald's approximation",
-		Source:  "Wald, Sequential Analysis (1947) 3.4, 3.5 and 5.3; exact by recursion over units",
+		Source:  "Wald, Sequential Analysis (1947) 3.4, 3.5 and 5.3 (from memory); exact by recursion over units",
 		Params:  with(params, qualityParam),
 		Example: "--p0 0.01 --p1 0.10 --quality 0.01",
 		Run:     sprtPerformance,

@@ -32,7 +32,7 @@ func survival() []Entry {
 	return []Entry{{
 		Name: "kaplan-meier", Subject: subject, Also: []string{"survival", "survfit", "product-limit"},
 		About:   "survival curve with Greenwood's standard errors and log-log limits",
-		Source:  "Kaplan and Meier, JASA 53 (1958) 457; Kalbfleisch and Prentice (2002), section 1.4",
+		Source:  "Kaplan and Meier, JASA 53 (1958) 457; Kalbfleisch and Prentice (2002), section 1.4 (from memory)",
 		Params:  with(times, confParam),
 		Example: sixMP,
 		Run:     kaplanMeier,
@@ -60,7 +60,7 @@ func survival() []Entry {
 	}, {
 		Name: "restricted-mean", Subject: subject, Also: []string{"rmst", "mean-survival"},
 		About:   "mean time without event up to a time, with its standard error",
-		Source:  "Kaplan and Meier, JASA 53 (1958) 457, section 2.2",
+		Source:  "Kaplan and Meier, JASA 53 (1958) 457, section 2.2 (from memory)",
 		Params:  with(times, Param{Name: "upto", Kind: Number, About: "longer waits count as this"}),
 		Example: sixMP + " --upto 35",
 		Run: func(a Args) (r Result, err error) {
@@ -75,8 +75,8 @@ func survival() []Entry {
 		},
 	}, {
 		Name: "latency-bound", Subject: subject, Also: []string{"censored-quantile-upper"},
-		About:   "upper confidence bound of a quantile by the method that verdicts use: ranks if only time-outs are censored",
-		Source:  "Hahn and Meeker, Statistical Intervals (1991), section 5.2; else Brookmeyer and Crowley, Biometrics 38 (1982) 29",
+		About:   "upper confidence bound of a quantile, by ranks if only time-outs are censored, else by the curve",
+		Source:  "Hahn and Meeker, Statistical Intervals (1991), section 5.2 (from memory); else Brookmeyer and Crowley, Biometrics 38 (1982) 29",
 		Params:  with(times, shareParam, confParam),
 		Example: "--time 3,1,4,2,5,9,7,8,6,10 --p 0.5",
 		Run: func(a Args) (r Result, err error) {
