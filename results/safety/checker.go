@@ -23,6 +23,7 @@ type checker struct {
 	ordered rig.Instant // latest stamp of a command
 	ended   bool
 	end     rig.Instant
+	found   map[Rule]int
 	report  Report
 }
 
@@ -41,7 +42,7 @@ type reason struct {
 }
 
 func newChecker(table []rig.Channel, l Limits) (*checker, error) {
-	c := &checker{table: table, limits: l, interlock: make([]bool, len(table)), outputs: make([]output, len(table))}
+	c := &checker{table: table, limits: l, interlock: make([]bool, len(table)), outputs: make([]output, len(table)), found: map[Rule]int{}}
 	c.water = water{budget: float64(l.Volume)}
 	for _, name := range l.Inputs {
 		id, ok := rig.Find(table, name)
@@ -60,7 +61,7 @@ func newChecker(table []rig.Channel, l Limits) (*checker, error) {
 
 func (c *checker) find(at rig.Instant, channel string, rule Rule, format string, args ...any) {
 	c.report.Breaches++
-	if len(c.report.Findings) < MaxFindings {
+	if c.found[rule]++; c.found[rule] <= MaxFindings {
 		c.report.Findings = append(c.report.Findings, Finding{at, channel, rule, fmt.Sprintf(format, args...)})
 	}
 }

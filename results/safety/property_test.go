@@ -17,11 +17,11 @@ func TestBudgets(t *testing.T) {
 		var evs []rig.Event
 		now := 0 // ms
 		for range rapid.IntRange(0, 40).Draw(t, "commands") {
-			now += rapid.IntRange(0, 4000).Draw(t, "pause")
+			now += rapid.SampledFrom([]int{0, 1, 50, 499, 3333, 4950, 10051}).Draw(t, "pause")
 			evs = append(evs, set(float64(now)/1e3, rapid.SampledFrom([]rig.ID{chDrip, chSpray}).Draw(t, "pump"),
 				rapid.SampledFrom([]int64{0, 0, flow / 4, flow, 2 * flow}).Draw(t, "flow")))
 		}
-		now += rapid.IntRange(0, 4000).Draw(t, "rest")
+		now += rapid.IntRange(0, 4000).Draw(t, "rest") // drawn small, mostly
 		for _, ch := range []rig.ID{chDrip, chSpray} {
 			evs = append(evs, set(float64(now)/1e3, ch, 0))
 		}

@@ -61,14 +61,14 @@ func (f Finding) String() string {
 	return fmt.Sprintf("%v: %s%s (rule %q)", f.At, where, f.Found, f.Rule)
 }
 
-// MaxFindings is how many findings a report holds.
-const MaxFindings = 100
+// MaxFindings is how many findings of one rule a report holds.
+const MaxFindings = 20
 
 // Report says whether safety held.
 type Report struct {
 	Events   int       `json:"events"`
-	Findings []Finding `json:"findings"` // the first MaxFindings
-	Breaches int       `json:"breaches"` // all of them
+	Findings []Finding `json:"findings"` // of each rule the first MaxFindings
+	Breaches int       `json:"breaches"` // how many there were of all rules
 	// Cut says why the timeline has no end, "" if it has one. That is no
 	// breach: the process may have died. On lists what its last commands left
 	// on, which was then for the dead-man to stop.

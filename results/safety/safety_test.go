@@ -263,7 +263,8 @@ func TestRefusals(t *testing.T) {
 	}
 }
 
-// Findings are counted, but not kept, without bound.
+// Findings are counted, but not kept, without bound; one rule's do not hide
+// another's.
 func TestManyFindings(t *testing.T) {
 	n := 10 * MaxFindings
 	r, err := Check(header, limits, func(yield func(rig.Event, error) bool) {
@@ -271,8 +272,9 @@ func TestManyFindings(t *testing.T) {
 		for i := range n {
 			_ = yield(set(2+float64(i), chValve, int64(1+i)), nil)
 		}
+		_ = yield(set(2+float64(n), chDeadman, 1), nil)
 	})
-	if err != nil || r.Breaches != n || len(r.Findings) != MaxFindings {
+	if err != nil || r.Breaches != n+1 || len(r.Findings) != MaxFindings+1 || r.Findings[MaxFindings].Rule != Deadman {
 		t.Errorf("%d findings, %d of them kept, %v", r.Breaches, len(r.Findings), err)
 	}
 }
