@@ -27,7 +27,7 @@ func (m *memory) WriteChunk(b []byte) error { _, err := m.Write(b); return err }
 
 // rehearse runs a script on the stock virtual bench and returns what the
 // script came to, and the timeline.
-func rehearse(t *testing.T, s *scenarios.Script, trials int, seed uint64, mend func(*virtual.Config)) (error, []byte) {
+func rehearse(t *testing.T, s *scenarios.Script, trials int, seed uint64, mend func(*virtual.Config)) (tl []byte, cut error) {
 	t.Helper()
 	ctx := context.Background()
 	world, model := virtual.Default(), virtual.Model{}
@@ -48,7 +48,7 @@ func rehearse(t *testing.T, s *scenarios.Script, trials int, seed uint64, mend f
 	}
 	defer bench.Close()
 	if err := s.Check(bench.Channels()); err != nil {
-		return err, nil
+		return nil, err
 	}
 	var kept memory
 	w, err := timeline.NewWriter(&kept, timeline.Header{Scenario: s.Name, Seed: seed, Channels: bench.Channels(), Device: device,
@@ -64,7 +64,7 @@ func rehearse(t *testing.T, s *scenarios.Script, trials int, seed uint64, mend f
 	if err != nil {
 		t.Fatal(err)
 	}
-	cut := run.Do(ctx, func(ctx context.Context) error {
+	cut = run.Do(ctx, func(ctx context.Context) error {
 		return s.Run(ctx, run, scenarios.Setup{Device: device, Calibration: l.Calibration, Seed: seed, Counts: s.Scale(trials)})
 	})
 	for _, c := range bench.Channels() {
@@ -72,7 +72,7 @@ func rehearse(t *testing.T, s *scenarios.Script, trials int, seed uint64, mend f
 			t.Errorf("%s is at %d after the run", c.Name, run.Last(c.Name))
 		}
 	}
-	return cut, kept.Bytes()
+	return kept.Bytes(), cut
 }
 
 // TestBadScripts: each broken script gives exactly its message, with file,
@@ -91,7 +91,7 @@ func TestBadScripts(t *testing.T) {
 			}
 			s, fault := scenarios.Parse(name, name+".star", text)
 			if fault == nil {
-				fault, _ = rehearse(t, s, 0, 1, nil)
+				_, fault = rehearse(t, s, 0, 1, nil)
 			}
 			if fault == nil {
 				t.Fatal("the script was taken and ran")

@@ -58,7 +58,7 @@ func TestSameSeed(t *testing.T) {
 	for _, name := range scenarios.Stock() {
 		s := load(t, name)
 		run := func(seed uint64) []byte {
-			cut, tl := rehearse(t, s, 2, seed, nil)
+			tl, cut := rehearse(t, s, 2, seed, nil)
 			if cut != nil {
 				t.Fatalf("%s: %v", name, cut)
 			}
@@ -77,7 +77,7 @@ func TestSameSeed(t *testing.T) {
 // TestTripEndsRun: an interlock ends any scenario, and the timeline says why.
 func TestTripEndsRun(t *testing.T) {
 	for _, name := range scenarios.Stock() {
-		cut, tl := rehearse(t, load(t, name), 0, 1, func(c *virtual.Config) {
+		tl, cut := rehearse(t, load(t, name), 0, 1, func(c *virtual.Config) {
 			if err := c.SetFault("estop_pressed"); err != nil {
 				t.Fatal(err)
 			}
@@ -121,7 +121,7 @@ func events(t *testing.T, tl []byte) []rig.Event {
 // fixed beat between rig and DUT would see one phase only. Of 64 trials each
 // eighth of the period gets some.
 func TestDithered(t *testing.T) {
-	cut, tl := rehearse(t, load(t, "drip"), 64, 3, nil)
+	tl, cut := rehearse(t, load(t, "drip"), 64, 3, nil)
 	if cut != nil {
 		t.Fatal(cut)
 	}
