@@ -5,8 +5,8 @@ import (
 	"fmt"
 	"time"
 
-	"drench/rig/physics"
 	"drench/rig"
+	"drench/rig/physics"
 
 	"go.starlark.net/starlark"
 )

@@ -12,7 +12,10 @@ import (
 )
 
 // Check says which test proves a function's numbers, and against what.
-type Check struct{ Test, Against string }
+type Check [2]string
+
+func (c Check) test() string    { return c[0] }
+func (c Check) against() string { return c[1] }
 
 // Functions fails the test unless checks lists every exported function and
 // method (as Name or Type.Name) of the package in the working folder, each
@@ -40,10 +43,10 @@ func Functions(t *testing.T, checks map[string]Check) {
 		switch {
 		case !exported[name]:
 			t.Errorf("%s has a check and is not in the package", name)
-		case c.Against == "":
+		case c.against() == "":
 			t.Errorf("%s: its check names no source", name)
-		case !tests[c.Test]:
-			t.Errorf("%s: its check %q does not exist", name, c.Test)
+		case !tests[c.test()]:
+			t.Errorf("%s: its check %q does not exist", name, c.test())
 		}
 	}
 }
