@@ -110,7 +110,7 @@ func TestDataRefused(t *testing.T) {
 		{"time,m\n1,4\n", "--n k", `f.csv:1:1: there is no column "k"`},
 		{"time,n,n\n1,4,4\n", "", `f.csv:1:1: there are two columns "n"; expected one`},
 		{"time,n\n", "", `f.csv:1:1: column "time" has no values below it; expected numbers`},
-		{"time,n\n1,\n", "", `f.csv:1:2: column "n" has no values below it; expected counts`},
+		{"time,n\n1,\n", "", `f.csv:1:6: column "n" has no values below it; expected counts`},
 		{"time,n\n1,4\n2,\n", "", "--n has 1 values and --time has 2"},
 		{"time,n\n1,4\n", "--conf 7", `--conf: "7" is not a probability`},
 	} {

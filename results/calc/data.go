@@ -17,6 +17,7 @@ type wanted struct {
 	param Param
 	head  string // its heading
 	index int    // of its field in a row
+	at    string // where its heading is
 	blank string // where its first blank cell is, "" before
 }
 
@@ -37,6 +38,10 @@ func (a Args) read(e Entry, given map[string]string, data Data) ([]Value, error)
 	columns, err := locate(e, given, header)
 	if err != nil {
 		return nil, fmt.Errorf("%s:%d:1: %w", data.Name, line, err)
+	}
+	for i, c := range columns {
+		_, col := r.FieldPos(c.index)
+		columns[i].at = fmt.Sprintf("%s:%d:%d", data.Name, line, col)
 	}
 	var errs []error
 	for len(errs) < maxComplaints {
@@ -60,7 +65,7 @@ func (a Args) read(e Entry, given map[string]string, data Data) ([]Value, error)
 	for _, c := range columns {
 		inputs = append(inputs, Value{c.param.Name, fmt.Sprintf("%d values of column %s", a.rows(c.param), c.head)})
 		if a.rows(c.param) == 0 && errs == nil {
-			errs = append(errs, fmt.Errorf("%s:%d:%d: column %q has no values below it; expected %s", data.Name, line, c.index+1, c.head, c.param.Kind))
+			errs = append(errs, fmt.Errorf("%s: column %q has no values below it; expected %s", c.at, c.head, c.param.Kind))
 		}
 	}
 	return inputs, errors.Join(errs...)
