@@ -284,6 +284,9 @@ func (q quantity) get(m *message) *event {
 		if n, e = s.number(d, q.unit); e != nil {
 			return e
 		}
+		if math.IsNaN(n) || math.IsInf(n, 0) {
+			return fail(-224)
+		}
 	}
 	m.answer(decimal(n))
 	return nil
@@ -333,17 +336,8 @@ func boolean(on bool) string {
 	return "0"
 }
 
-// decimal formats NR3 (IEEE 488.2, 8.7.4), and what is no number as SCPI-1999,
-// volume 1, 7.2.1 marks it.
-func decimal(v float64) string {
-	switch {
-	case math.IsNaN(v):
-		v = 9.91e37
-	case math.IsInf(v, 0):
-		v = math.Copysign(9.9e37, v)
-	}
-	return fmt.Sprintf("%+.6E", v)
-}
+// decimal formats NR3 (IEEE 488.2, 8.7.4).
+func decimal(v float64) string { return fmt.Sprintf("%+.6E", v) }
 
 // quote formats <STRING RESPONSE DATA> (IEEE 488.2, 8.7.8).
 func quote(s string) string { return `"` + strings.ReplaceAll(s, `"`, `""`) + `"` }

@@ -44,6 +44,7 @@ var texts = map[int]string{
 	-221: "Settings conflict",
 	-222: "Data out of range",
 	-223: "Too much data",
+	-224: "Illegal parameter value",
 	-350: "Queue overflow",
 	-363: "Input buffer overrun",
 	-440: "Query UNTERMINATED after indefinite response",

@@ -252,20 +252,20 @@ func (in *Instrument) Cut() { in.links.cut() }
 // links are the open links.
 type links struct {
 	mu   sync.Mutex
-	open map[io.Closer]struct{}
+	open map[*io.Closer]struct{}
 }
 
 func (l *links) add(c io.Closer) (remove func()) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.open == nil {
-		l.open = map[io.Closer]struct{}{}
+		l.open = map[*io.Closer]struct{}{}
 	}
-	l.open[c] = struct{}{}
+	l.open[&c] = struct{}{}
 	return func() {
 		l.mu.Lock()
 		defer l.mu.Unlock()
-		delete(l.open, c)
+		delete(l.open, &c)
 	}
 }
 
@@ -273,6 +273,6 @@ func (l *links) cut() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	for c := range l.open {
-		c.Close() // a link that is closed already is cut as well
+		(*c).Close() // a link that is closed already is cut as well
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"os"
 	"sync"
 )
 
@@ -46,12 +47,22 @@ func (in *Instrument) Talk(ctx context.Context, rw io.ReadWriter) error {
 	l := link{in: in, rw: rw, buffer: bufio.NewReaderSize(rw, in.cfg.Input)}
 	for {
 		if err := l.exchange(ctx); err != nil {
-			if errors.Is(err, errCut) || errors.Is(err, io.EOF) || errors.Is(err, net.ErrClosed) || errors.Is(err, io.ErrClosedPipe) {
+			if ended(err) {
 				return nil
 			}
 			return fmt.Errorf("talk to a controller: %w", err)
 		}
 	}
+}
+
+// ended tells whether a link came to its end, rather than failed.
+func ended(err error) bool {
+	for _, end := range []error{errCut, io.EOF, io.ErrClosedPipe, net.ErrClosed, os.ErrClosed} {
+		if errors.Is(err, end) {
+			return true
+		}
+	}
+	return false
 }
 
 // errCut ends a link by a fault.
@@ -141,7 +152,9 @@ func (l *link) spoil(ctx context.Context, f Fault, answer string) error {
 	case f.Kind == Partial:
 		return l.send(answer[:len(answer)/2])
 	}
-	return l.send(string(l.in.faults.garbage(len(answer))) + "\n")
+	noise := l.in.faults.garbage(len(answer))
+	noise[0] |= 0x80 // never ASCII: noise of one byte could be the answer 1
+	return l.send(string(noise) + "\n")
 }
 
 // flood sends n bytes of noise as fast as the line takes them.

@@ -121,7 +121,7 @@ var spec = []struct {
 	{"MINimum, MAXimum, DEFault set and can be asked for", "SCPI-1999, vol. 1, 7.2.1; a remote-control primer, “special numeric values”", []step{
 		{"VOLT MAX", ""}, {"VOLT?", "+3.000000E+01"}, {"VOLT minimum", ""}, {"VOLT?", "+0.000000E+00"}, {"CURR DEF;CURR?", "+3.000000E+00"},
 		{"VOLT? MAX;VOLT? MIN;VOLT? DEF", "+3.000000E+01;+0.000000E+00;+0.000000E+00"}, {"VOLT:PROT? MAX", "+3.300000E+01"},
-		{"VOLT MAXI", ""}, {"SYST:ERR?", `-141,"Invalid character data"`}, {"VOLT? 5", ""}, {"SYST:ERR?", `-128,"Numeric data not allowed"`},
+		{"VOLT MAXI", ""}, {"SYST:ERR?", `-141,"Invalid character data"`}, {"VOLT? 5", ""}, {"SYST:ERR?", `-128,"Numeric data not allowed"`}, {"VOLT? INF", ""}, {"SYST:ERR?", `-224,"Illegal parameter value"`},
 	}},
 	{"infinity and not-a-number are numbers out of range", "SCPI-1999, vol. 1, 7.2.1 (from memory)", []step{
 		{"VOLT INF", ""}, {"SYST:ERR?", `-222,"Data out of range"`}, {"VOLT NINF", ""}, {"SYST:ERR?", `-222,"Data out of range"`},
