@@ -1,0 +1,26 @@
+package main
+
+import (
+	"os"
+	"regexp"
+	"slices"
+	"testing"
+)
+
+// The page on the doctor has every check, in its order, and no other.
+func TestDoctorDocs(t *testing.T) {
+	text, err := os.ReadFile("../../docs/doctor.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var listed, have []string
+	for _, m := range regexp.MustCompile(`(?m)^\| ([A-Za-z0-9 -]+) \| [^|]+ \| [^|]*\|$`).FindAllStringSubmatch(string(text), -1) {
+		listed = append(listed, m[1])
+	}
+	for _, c := range checks {
+		have = append(have, c.name)
+	}
+	if listed = slices.DeleteFunc(listed, func(s string) bool { return s == "check" }); !slices.Equal(listed, have) {
+		t.Errorf("the page lists %q\nthe doctor has %q", listed, have)
+	}
+}
