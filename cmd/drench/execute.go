@@ -49,7 +49,8 @@ func (j *job) header(table []rig.Channel) (timeline.Header, error) {
 			"script": j.script.Hash(), "rig": j.bench.rig.Source.SHA256, "profile": j.bench.profile.SHA256,
 			"calibration": hash(cal), "world": hash(string(world)),
 		},
-		Channels: table, Device: j.bench.device, Calibration: j.bench.rig.Calibration, Planned: j.counts,
+		Channels: table, Device: j.bench.device, Calibration: j.bench.rig.Calibration,
+		Interlock: j.bench.rig.Interlock, Planned: j.counts,
 	}, nil
 }
 

@@ -11,6 +11,7 @@ import (
 
 	"drench/results/limits"
 	"drench/results/report"
+	"drench/results/safety"
 	"drench/results/store"
 	"drench/results/verdict"
 	"drench/rig/config"
@@ -161,11 +162,45 @@ func newShow() *cobra.Command {
 				return report.JSON(cmd.OutOrStdout(), in)
 			}
 			summarize(in, "").print(cmd.OutOrStdout())
+			if err := printSafety(cmd.OutOrStdout(), in); err != nil {
+				return &benchError{err}
+			}
 			return printTrials(cmd.OutOrStdout(), in)
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print everything as JSON")
 	return cmd
+}
+
+// printSafety prints what an independent reading of the timeline says of the
+// interlocks.
+func printSafety(w io.Writer, in report.Input) error {
+	tl, err := in.Open()
+	if err != nil {
+		return fmt.Errorf("read the timeline again: %w", err)
+	}
+	allowed := tl.Header.Interlock
+	r, err := safety.Check(tl.Header, safety.Limits{Inputs: allowed.Inputs, PumpOn: allowed.PumpOn, Volume: allowed.Volume}, tl.All())
+	if err != nil {
+		return fmt.Errorf("check the timeline for safety: %w", err)
+	}
+	word := "held"
+	if !r.Held() {
+		word = fmt.Sprintf("BROKEN %d times", r.Breaches)
+	}
+	fmt.Fprintf(w, "  safety %s: longest pump run %v of %v, water %v of %v\n", word,
+		r.Longest.Round(time.Millisecond), allowed.PumpOn, r.Delivered, allowed.Volume)
+	for _, f := range r.Findings {
+		fmt.Fprintf(w, "    %v\n", f)
+	}
+	if r.Cut != "" {
+		on := "nothing"
+		if len(r.On) > 0 {
+			on = strings.Join(r.On, ", ")
+		}
+		fmt.Fprintf(w, "    the timeline has no end (%s); left on by its last commands: %s\n", r.Cut, on)
+	}
+	return nil
 }
 
 func printTrials(w io.Writer, in report.Input) error {

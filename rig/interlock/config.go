@@ -14,19 +14,19 @@ import (
 type Config struct {
 	// Inputs are the interlock lines that this rig has. Each reads 1 while all
 	// is well; 0, as from a broken wire, is a trip.
-	Inputs []string `yaml:"inputs"`
+	Inputs []string `yaml:"inputs" json:"inputs,omitempty"`
 	// PumpOn is the longest that a pump may run in one go.
-	PumpOn time.Duration `yaml:"pump_on"`
+	PumpOn time.Duration `yaml:"pump_on" json:"pump_on,omitempty"`
 	// Volume is the most water that a run may deliver, all pumps together, by
 	// the flow asked for.
-	Volume rig.Volume `yaml:"volume"`
+	Volume rig.Volume `yaml:"volume" json:"volume,omitempty"`
 	// OverCurrent, OverVoltage and OverTemp are trip levels of the DUT's
 	// current, its rail and the plate or air; 0 means not watched.
-	OverCurrent physic.ElectricCurrent   `yaml:"over_current"`
-	OverVoltage physic.ElectricPotential `yaml:"over_voltage"`
-	OverTemp    physic.Temperature       `yaml:"over_temp"`
+	OverCurrent physic.ElectricCurrent   `yaml:"over_current" json:"over_current,omitempty"`
+	OverVoltage physic.ElectricPotential `yaml:"over_voltage" json:"over_voltage,omitempty"`
+	OverTemp    physic.Temperature       `yaml:"over_temp" json:"over_temp,omitempty"`
 	// Poll is how often gauges are read for the trips above; a gauge that can't
 	// be read for Stale is a trip as well (link lost).
-	Poll  time.Duration `yaml:"poll"`
-	Stale time.Duration `yaml:"stale"`
+	Poll  time.Duration `yaml:"poll" json:"poll,omitempty"`
+	Stale time.Duration `yaml:"stale" json:"stale,omitempty"`
 }

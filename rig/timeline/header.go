@@ -3,7 +3,10 @@
 // Every measure, verdict and report is a function of it.
 package timeline
 
-import "drench/rig"
+import (
+	"drench/rig"
+	"drench/rig/interlock"
+)
 
 // Header opens a timeline. It holds all that is needed to read the events
 // later, and no wall time: the same seed gives the same bytes.
@@ -19,6 +22,8 @@ type Header struct {
 	Channels    []rig.Channel     `json:"channels"`
 	Device      rig.DUT           `json:"device"`
 	Calibration rig.Calibration   `json:"calibration"`
+	// Interlock is what was watched and allowed.
+	Interlock interlock.Config `json:"interlock"`
 	// Planned is the number of trials of each kind that the script announced.
 	Planned map[rig.TrialKind]int `json:"planned"`
 }
