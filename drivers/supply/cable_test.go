@@ -91,6 +91,13 @@ type stand struct {
 	sent []string
 }
 
+func newStand(t *testing.T, cfg instrument.Config) *stand {
+	t.Helper()
+	in, err := instrument.New(cfg)
+	must(t, err)
+	return &stand{Instrument: in, ctx: t.Context()}
+}
+
 func (s *stand) open(context.Context) (io.ReadWriteCloser, error) {
 	there, back := newQueue(), newQueue()
 	go s.Talk(s.ctx, end{in: there, out: back})
@@ -138,21 +145,11 @@ func silent() instrument.Config {
 func inBubble(t *testing.T, cfg instrument.Config, dialect string, f func(t *testing.T, ctx context.Context, st *stand, s *Supply)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
-		in, err := instrument.New(cfg)
-		if err != nil {
-			t.Fatal(err)
-		}
-		ctx, cancel := context.WithCancel(context.Background())
-		defer cancel()
-		st := &stand{Instrument: in, ctx: ctx}
+		ctx, st := t.Context(), newStand(t, cfg)
 		d, err := LoadDialect(dialect, "")
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		s, err := Dial(ctx, Config{Dialect: d, Open: st.open})
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		defer s.Close()
 		f(t, ctx, st, s)
 	})

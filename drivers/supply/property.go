@@ -132,7 +132,7 @@ func apply[T any](ctx context.Context, s *Supply, c change[T]) error {
 			return errors.Join(err, fmt.Errorf("read back: %w", unread))
 		case d == nil && (doubt == nil || c.of.query != ""):
 			return nil
-		case doubt == nil:
+		case doubt == nil && (once || !s.urgent):
 			return &ReadbackError{c.message, *d}
 		case once && d != nil:
 			return fmt.Errorf("%w; %v, and it is not sent again", err, *d)

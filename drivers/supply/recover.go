@@ -50,6 +50,9 @@ func (s *Supply) restore(ctx context.Context) error {
 				return nil
 			}
 			cause = fmt.Errorf("bring supply back in step: %w", cause)
+			if ctx.Err() != nil { // given up, which says nothing against the link
+				return cause
+			}
 		}
 		s.unplug()
 		s.log.Warn("supply link lost", "error", cause)

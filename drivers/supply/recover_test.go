@@ -78,6 +78,7 @@ func TestOutcome(t *testing.T) {
 		{"on lost", instrument.CutBefore, "OUTP ON", on, 1, true, "OUTP?", "0"},
 		{"off executed", instrument.CutAfter, "OUTP OFF", off, 1, false, "OUTP?", "0"},
 		{"off lost", instrument.CutBefore, "OUTP OFF", off, 2, false, "OUTP?", "0"},
+		{"off unheard", instrument.Ignore, "OUTP OFF", off, 2, false, "OUTP?", "0"},
 		{"reset executed", instrument.CutAfter, "*RST", reset, 1, false, "VOLT?;:OUTP?", "+0.000000E+00;0"},
 	} {
 		t.Run(x.name, func(t *testing.T) {
@@ -308,11 +309,7 @@ func TestOther(t *testing.T) {
 func TestHalfMessage(t *testing.T) {
 	for _, half := range []string{"VOLT 12", "OUTP 1", "OUTP O", "VOLT 1E", "VO", "DISP:TEXT 'x", "*RS"} {
 		synctest.Test(t, func(t *testing.T) {
-			in, err := instrument.New(silent())
-			must(t, err)
-			ctx, cancel := context.WithCancel(context.Background())
-			defer cancel()
-			st := &stand{Instrument: in, ctx: ctx}
+			ctx, st := t.Context(), newStand(t, silent())
 			st.state(t, "VOLT 3")
 			open, line := st.serialLine()
 			io.WriteString(line.out, half)
@@ -338,11 +335,7 @@ func TestHalfMessage(t *testing.T) {
 func TestOldAnswers(t *testing.T) {
 	for _, dialect := range StockDialects() {
 		synctest.Test(t, func(t *testing.T) {
-			in, err := instrument.New(silent())
-			must(t, err)
-			ctx, cancel := context.WithCancel(context.Background())
-			defer cancel()
-			st := &stand{Instrument: in, ctx: ctx}
+			ctx, st := t.Context(), newStand(t, silent())
 			open, line := st.serialLine()
 			for _, old := range []string{"+7.5", "\n1\n", "drench,simulated supply,0,1.0\n", "0,\"No error\"\n", "\xff\x00\n"} {
 				io.WriteString(line.in, old)
@@ -371,11 +364,7 @@ func TestOldAnswers(t *testing.T) {
 func TestOldToken(t *testing.T) {
 	for _, old := range []string{"4", "5", "6"} {
 		synctest.Test(t, func(t *testing.T) {
-			in, err := instrument.New(silent())
-			must(t, err)
-			ctx, cancel := context.WithCancel(context.Background())
-			defer cancel()
-			st := &stand{Instrument: in, ctx: ctx}
+			ctx, st := t.Context(), newStand(t, silent())
 			open, line := st.serialLine()
 			defer line.Close()
 			opened := 0
@@ -442,23 +431,17 @@ func TestAnswersBelong(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		p := drawPlan(rt)
 		var err error
-		synctest.Test(t, func(t *testing.T) { err = p.run() })
+		synctest.Test(t, func(t *testing.T) { err = p.run(t) })
 		if err != nil {
 			rt.Fatal(err)
 		}
 	})
 }
 
-func (p plan) run() error {
+func (p plan) run(t *testing.T) error {
 	cfg := silent()
 	cfg.Seed = p.seed
-	in, err := instrument.New(cfg)
-	if err != nil {
-		return err
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	defer cancel()
-	st := &stand{Instrument: in, ctx: ctx}
+	ctx, st := t.Context(), newStand(t, cfg)
 	open := opener(st.open)
 	if p.serial {
 		var line end
@@ -473,7 +456,7 @@ func (p plan) run() error {
 	on := 2
 	for i, step := range p.steps {
 		for _, f := range step.faults {
-			in.Inject(f)
+			st.Inject(f)
 		}
 		if step.call == "set" {
 			on++
@@ -482,7 +465,7 @@ func (p plan) run() error {
 			return fmt.Errorf("step %d: %w", i, err)
 		}
 	}
-	in.Mend()
+	st.Mend()
 	// Once the line is well, at most one call still pays for the past.
 	_ = s.Set(ctx, int64(physic.Volt))
 	if err := s.Set(ctx, int64(physic.Volt)); err != nil {

@@ -29,8 +29,9 @@
 //     with [OutcomeError].
 //
 // Turning off comes first. While an old answer may be outstanding it is sent at
-// once, before the line is set right, and then again with all care; and a
-// supply that is not as it was left is turned off before anyone is told.
+// once, before the line is set right, and then again with all care. If the
+// output is found on it is sent once more. A supply that is not as it was left
+// is turned off before anyone is told.
 package supply
 
 import (

@@ -299,11 +299,7 @@ func TestUnknownQuery(t *testing.T) {
 // TestSetup: the messages of the dialect's setup follow every connection.
 func TestSetup(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		in, err := instrument.New(silent())
-		must(t, err)
-		ctx, cancel := context.WithCancel(context.Background())
-		defer cancel()
-		st := &stand{Instrument: in, ctx: ctx}
+		ctx, st := t.Context(), newStand(t, silent())
 		d, err := LoadDialect("standard", "")
 		must(t, err)
 		d.Setup = []string{"DISP:TEXT 'REMOTE'"}
