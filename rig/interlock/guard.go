@@ -356,8 +356,9 @@ func (g *Guard) tripNow(at rig.Instant, reason string) {
 }
 
 // Safe sets every output to 0 in the order pumps, valves, heat, supply, the
-// rest. It tries them all, whatever fails.
+// rest. It tries them all, whatever fails, and even if ctx is cancelled.
 func (g *Guard) Safe(ctx context.Context) error {
+	ctx = context.WithoutCancel(ctx)
 	var errs []error
 	for _, id := range g.outputs {
 		if err := g.bench.Set(ctx, id, 0); err != nil {

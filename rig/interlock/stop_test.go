@@ -63,3 +63,20 @@ func TestStopIsNoTrip(t *testing.T) {
 		})
 	}
 }
+
+// TestSafeAfterStop: a run that is stopped before it began leaves a safe bench.
+func TestSafeAfterStop(t *testing.T) {
+	ctx, stop := context.WithCancel(context.Background())
+	b := bench()
+	if err := b.Set(ctx, chPump, flow); err != nil { // left on by whoever was here before
+		t.Fatal(err)
+	}
+	stop()
+	g, err := New(ctx, strict{b}, config())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if v := b.Outputs()[rig.PumpDrip]; v != 0 || g.Tripped() != nil {
+		t.Errorf("pump is at %d, trip %v", v, g.Tripped())
+	}
+}
