@@ -380,6 +380,13 @@ func (o *opener) openSupply(ctx context.Context, channel string, cfg supplySecti
 	return nil
 }
 
+// meterAnswer is how long a meter may take to answer, and meterWithin with the
+// time to get back in step after it took longer, once.
+const (
+	meterAnswer = 200 * time.Millisecond
+	meterWithin = 2 * time.Second
+)
+
 // openMeters opens the instruments that measure. They are spoken to as to a
 // supply with few commands, none of which set anything.
 func (o *opener) openMeters(ctx context.Context) error {
@@ -387,7 +394,7 @@ func (o *opener) openMeters(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	d.Pause, d.Answer = 0, answerWithin
+	d.Pause, d.Answer = 0, meterAnswer
 	for name, cfg := range o.cfg.Meters.channels() {
 		if cfg == nil {
 			continue
@@ -400,7 +407,7 @@ func (o *opener) openMeters(ctx context.Context) error {
 		o.opened = append(o.opened, s)
 		r, _ := role(name)
 		o.read[name] = assembly.ReaderFunc(func(ctx context.Context) (int64, error) {
-			ctx, cancel := context.WithTimeout(ctx, answerWithin)
+			ctx, cancel := context.WithTimeout(ctx, meterWithin)
 			defer cancel()
 			v, err := s.Voltage(ctx)
 			return measured(int64(v), r.Unit), err

@@ -1,0 +1,293 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"drench/drivers/closedloop"
+	"drench/drivers/virtual"
+	"drench/results/limits"
+	"drench/results/measure"
+	"drench/results/verdict"
+	"drench/rig"
+	"drench/rig/timeline"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sys/unix"
+)
+
+// kernelRun is a scenario that runs through real drivers, on a real kernel
+// with simulated GPIO chips, against the closed loop.
+type kernelRun struct {
+	scenario, fault string
+	trials          int
+}
+
+func (k kernelRun) name() string { return strings.TrimSuffix(k.scenario+"_"+k.fault, "_") }
+
+// kernelRuns are compared with the virtual bench.
+var kernelRuns = []kernelRun{
+	{"drip", "", 16},
+	{"brownout", "", 27},
+	{"spray", "", 12},
+}
+
+const kernelSeed = 7
+
+// TestKernelBench boots a kernel with simulated GPIO chips as a process (see
+// .ci/kernel-bench), and runs this program's TestOnKernel tests in it. There
+// time jumps to the next timer whenever nothing runs, so that hours pass in
+// minutes.
+func TestKernelBench(t *testing.T) {
+	kernel := os.Getenv("DRENCH_UML")
+	if kernel == "" {
+		kernel = filepath.Join(os.Getenv("HOME"), ".cache/drench/uml/linux")
+	}
+	if _, err := os.Stat(kernel); err != nil {
+		if os.Getenv("DRENCH_REQUIRE") == "all" {
+			t.Fatalf("no kernel: %v; make it with .ci/kernel-bench build", err)
+		}
+		t.Skipf("no kernel: %v; make it with .ci/kernel-bench build", err)
+	}
+	dir := t.TempDir()
+	program, inside := filepath.Join(dir, "drench"), filepath.Join(dir, "inside")
+	for _, args := range [][]string{{"build", "-o", program, "."}, {"test", "-c", "-o", inside, "."}} {
+		compile := exec.Command("go", args...)
+		compile.Env = append(os.Environ(), "CGO_ENABLED=0")
+		if b, err := compile.CombinedOutput(); err != nil {
+			t.Fatalf("go %v: %v\n%s", args, err, b)
+		}
+	}
+	bench, err := filepath.Abs("../../.ci/kernel-bench")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Minute)
+	defer cancel()
+	boot := exec.CommandContext(ctx, bench, "boot", inside, "-test.run=^TestOnKernel", "-test.v", "-test.timeout=0")
+	boot.Env = append(os.Environ(), "DRENCH_KERNEL_BENCH=1", "DRENCH_UML="+kernel, "DRENCH_UML_ARGS=time-travel=inf-cpu",
+		"DRENCH_PROGRAM="+program, "DRENCH_OUT="+dir)
+	boot.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	boot.Cancel = func() error { return syscall.Kill(-boot.Process.Pid, syscall.SIGKILL) }
+	b, err := boot.CombinedOutput()
+	t.Logf("%s", b)
+	if err != nil || !strings.Contains(string(b), "--- PASS: TestOnKernel") {
+		t.Fatalf("on the kernel: %v", err)
+	}
+	for _, k := range kernelRuns {
+		t.Run(k.name(), func(t *testing.T) { k.compare(t, dir) })
+	}
+}
+
+// compare holds what came of a run against the same on the virtual bench.
+func (k kernelRun) compare(t *testing.T, dir string) {
+	text, err := os.ReadFile(filepath.Join(dir, k.name()+".json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var real []summary
+	if err := json.Unmarshal(text, &real); err != nil {
+		t.Fatalf("%v: %s", err, text)
+	}
+	cmd := &cobra.Command{}
+	cmd.Flags().String("rig", "", "")
+	cmd.Flags().String("data", t.TempDir(), "")
+	jobs, err := prepare(cmd, []string{k.scenario}, runFlags{seed: kernelSeed, fault: k.fault, trials: k.trials})
+	if err != nil {
+		t.Fatal(err)
+	}
+	virtual := rehearsed(t, jobs[0])
+	if len(real) != 1 || real[0].Verdict != virtual.Verdict {
+		t.Errorf("verdict %v (%s), on the virtual bench %v (%s)", real[0].Verdict, real[0].Reason, virtual.Verdict, virtual.Reason)
+	}
+	for i, r := range real[0].Limits {
+		v := virtual.Results[i]
+		t.Logf("%-6v %-6v %s: %s | %s", r.Verdict, v.Verdict, r.Limit.Text, r.Reason, v.Reason)
+		if (r.Verdict == verdict.Fail) != (v.Verdict == verdict.Fail) {
+			t.Errorf("%s is %v, on the virtual bench %v", r.Limit.Text, r.Verdict, v.Verdict)
+		}
+	}
+}
+
+// onKernel skips elsewhere.
+func onKernel(t *testing.T) {
+	t.Helper()
+	if os.Getenv("DRENCH_KERNEL_BENCH") != "1" {
+		t.Skip("runs inside the kernel bench only; see TestKernelBench")
+	}
+}
+
+// onChip are the lines of the kernel bench's chip.
+var onChip = map[string]int{
+	rig.Detect: 0, rig.Heartbeat: 1, rig.Wake: 2, rig.Reset: 3, rig.DropGate: 4, rig.Witness: 5, rig.EStop: 6, rig.Tray: 7,
+	rig.Lid: 8, rig.ValveAir: 11, rig.RelayDUT: 12, rig.RelayDip: 13, rig.Deadman: 14, rig.Reservoir: 17,
+}
+
+const (
+	dripLine, sprayStep, sprayEnable, spareLine = 9, 10, 18, 31
+	stepVolume                                  = 500 // nl
+)
+
+// startWorld starts the closed loop with a fault, and writes a rig file for it.
+// A loop that will be broken is not asked how it went.
+func startWorld(t *testing.T, fault string, broken bool) (*closedloop.Loop, string) {
+	t.Helper()
+	cfg := virtual.Default()
+	cfg.Lines.Beam = 30 * time.Millisecond // edges within a tick of the kernel would merge
+	cfg.Supply.Command = 0                 // the driver and its instrument take their own time
+	if fault != "" {
+		if err := cfg.SetFault(fault); err != nil {
+			t.Fatal(err)
+		}
+	}
+	stock, err := readBench("")
+	if err != nil {
+		t.Fatal(err)
+	}
+	loop, err := closedloop.Start(t.Context(), closedloop.Config{
+		World: cfg, Device: stock.device, Model: stock.model, Seed: kernelSeed, Step: 20 * time.Millisecond,
+		Wiring: closedloop.Wiring{Chip: "drench-bench", Lines: onChip, Spare: spareLine,
+			Drip: closedloop.RelayPump{Line: dripLine, Flow: 10 * rig.MlPerMin}, Spray: closedloop.StepPump{Step: sprayStep, Enable: sprayEnable, Volume: stepVolume}},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := errors.Join(loop.Err(), loop.Close()); err != nil && !broken {
+			t.Error(err)
+		}
+	})
+	path := filepath.Join(t.TempDir(), "rig.yaml")
+	if err := os.WriteFile(path, []byte(rigFile(loop)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return loop, path
+}
+
+// rigFile describes the kernel bench. Edges are seen up to a step of the closed
+// loop and a tick of the kernel late: 15 ms with a standard uncertainty of
+// sqrt((20 ms)²/12 + (10 ms)²/12) = 6.5 ms.
+func rigFile(loop *closedloop.Loop) string {
+	var b strings.Builder
+	b.WriteString("name: kernel-bench\nbench: real\ndut: conductive-2s\nlines:\n")
+	for _, r := range roles {
+		if offset, ok := onChip[r.Name]; ok {
+			fmt.Fprintf(&b, "  %s: {chip: drench-bench, offset: %d}\n", r.Name, offset)
+		}
+	}
+	fmt.Fprintf(&b, "  drives:\n    drip_motor: {line: PUMP_DRIP}\n    spray_step: {line: PUMP_SPRAY}\n    spray_enable: {chip: drench-bench, offset: %d}\n", sprayEnable)
+	fmt.Fprintf(&b, "supply: {address: \"%s\", most: 4 V, current: 500 mA, over_voltage: 5 V}\n", loop.Address(rig.SupplySet))
+	fmt.Fprintf(&b, "dip_supply: {address: \"%s\", most: 4 V, current: 500 mA}\n", loop.Address(rig.DipRail))
+	fmt.Fprintf(&b, "uart: {port: %s}\nmeters:\n", loop.UART())
+	for _, name := range []string{rig.Rail, rig.DUTCurrent, rig.DUTEnergy} {
+		fmt.Fprintf(&b, "  %s: {address: \"%s\", query: \"READ:%s?\"}\n", name, loop.Address(""), strings.ToUpper(name))
+	}
+	b.WriteString(`pumps:
+  pump_drip:
+    relay: {line: drip_motor, flow: 10 ml/min}
+  pump_spray:
+    stepper: {step: spray_step, enable: spray_enable, steps_per_turn: 200, volume_per_turn: 0.1 ml, max_rate: 500 Hz}
+calibration:
+  drip: {rate: 10 ml/min, rate_u: 2 %, drop: 16.667 ul, lag: 265 ms, lag_u: 20 ms, line_volume: 2 ml}
+  drop_gate: {fall: 161.6 ms, fall_u: 1 ms}
+  witness: {lag: 1 ms, u: 1 ms}
+  stamp: {lag: 15 ms, u: 6.5 ms}
+  spray: {area: 25 cm2, rate_u: 2 %, lag: 300 ms, lag_u: 20 ms}
+  supply: {slew_up: 100 V/s, slew_down: 50 V/s, switch: 100 us, rail_u: 5 mV}
+  power: {u: 1 %}
+interlock:
+  inputs: [estop, tray, lid, reservoir]
+  pump_on: 60 s
+  volume: 3 l
+  over_current: 500 mA
+  over_voltage: 4.2 V
+  poll: 1 s
+  stale: 3 s
+`)
+	return b.String()
+}
+
+// onRealBench runs the program and returns what it printed and its exit status.
+func onRealBench(t *testing.T, ctx context.Context, args ...string) (out, errs string, status int) {
+	t.Helper()
+	cmd := exec.CommandContext(ctx, os.Getenv("DRENCH_PROGRAM"), args...)
+	var stdout, stderr bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &stdout, &stderr
+	cmd.Cancel = func() error { return cmd.Process.Signal(syscall.SIGTERM) }
+	err := cmd.Run()
+	var exit *exec.ExitError
+	if err != nil && !errors.As(err, &exit) {
+		t.Fatal(err)
+	}
+	return stdout.String(), stderr.String(), cmd.ProcessState.ExitCode()
+}
+
+// ramDisk makes a folder whose files are in memory: the store syncs each second
+// of the run, which takes long through to the host's disk.
+func ramDisk(t *testing.T) string {
+	t.Helper()
+	dir := t.TempDir()
+	if err := unix.Mount("drench", dir, "tmpfs", 0, ""); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := unix.Unmount(dir, 0); err != nil {
+			t.Error(err)
+		}
+	})
+	return dir
+}
+
+// TestOnKernelRuns makes the runs that are compared with the virtual bench.
+func TestOnKernelRuns(t *testing.T) {
+	onKernel(t)
+	only := os.Getenv("DRENCH_RUNS") // to look at one
+	for _, k := range kernelRuns {
+		t.Run(k.name(), func(t *testing.T) {
+			if only != "" && !slices.Contains(strings.Split(only, ","), k.name()) {
+				t.Skip("not asked for")
+			}
+			began := time.Now()
+			loop, rigFile := startWorld(t, k.fault, false)
+			out, errs, status := onRealBench(t, t.Context(), "run", k.scenario, "--rig", rigFile, "--data", ramDisk(t),
+				"--seed", itoa(kernelSeed), "--trials", itoa(k.trials), "--json")
+			t.Logf("status %d after %v on the bench\n%s", status, time.Since(began).Round(time.Second), errs)
+			time.Sleep(time.Second) // supplies take their time to fall
+			if on := loop.Energised(); len(on) > 0 {
+				t.Errorf("left energised: %v", on)
+			}
+			if err := os.WriteFile(filepath.Join(os.Getenv("DRENCH_OUT"), k.name()+".json"), []byte(out), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		})
+	}
+}
+
+// rehearsed runs a job on the virtual bench and judges it.
+func rehearsed(t *testing.T, j *job) limits.Judgement {
+	t.Helper()
+	var kept memory
+	if _, _, err := j.rehearse(t.Context(), &kept, nil); err != nil {
+		t.Fatal(err)
+	}
+	tl, err := timeline.NewReader(bytes.NewReader(kept.Bytes()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	set, err := measure.Extract(tl.Header, tl.All())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return limits.Judge(set, j.limits, tl.Header)
+}

@@ -1,0 +1,136 @@
+package main
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"drench/drivers/closedloop"
+	"drench/drivers/gpio"
+	"drench/drivers/supply/instrument"
+	"drench/results/verdict"
+	"drench/rig"
+)
+
+// shortRun writes a script with limits that fit anything.
+func shortRun(t *testing.T, body string) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "short.star")
+	for name, text := range map[string]string{path: "trials = {\"wet\": 1}\ndef run():\n    " + body + "\n",
+		strings.TrimSuffix(path, "star") + "limits": "heartbeat gap <= 3 s\n"} {
+		if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return path
+}
+
+// kernelFault is something that happens to the bench, and what must come of it.
+type kernelFault struct {
+	script string
+	happen func(t *testing.T, loop *closedloop.Loop) // in the middle of the run
+	status int
+	says   string // in what the program printed
+	broken bool   // the loop can't follow any more
+}
+
+var kernelFaults = map[string]kernelFault{
+	"none": {script: `power(); prime(); trial("wet", dose="0.2 ml", within="6 s"); dip(level="40 %", width="100 ms")`, says: "heartbeat gap"},
+	"supply unplugged in a dip": {script: `power(); dip(level="40 %", width="30 s"); quiet("30 s")`,
+		happen: func(t *testing.T, loop *closedloop.Loop) {
+			for _, name := range []string{rig.SupplySet, rig.DipRail} {
+				loop.Supply(name).Refuse(true)
+				loop.Supply(name).Cut()
+			}
+		}, status: 4, says: "supply has not answered"},
+	"noise on the UART": {script: `power(); quiet("30 s")`,
+		happen: func(t *testing.T, loop *closedloop.Loop) {
+			noise := strings.Repeat("\x00\xff\x1b~q\x80\r7", 144) // 1152 bytes, at 115200 baud a tenth of a second
+			for range 200 {
+				loop.Babble(noise)
+				time.Sleep(100 * time.Millisecond)
+			}
+		}, says: "heartbeat gap"},
+	"stopped by a signal": {script: `power(); quiet("1 h")`, status: 4, says: "stopped"},
+	"chip gone": {script: `power(); quiet("30 s")`,
+		happen: func(t *testing.T, loop *closedloop.Loop) {
+			const live = "/sys/kernel/config/gpio-sim/bench/live"
+			put(t, live, "0")
+			t.Cleanup(func() { put(t, live, "1") })
+		}, status: 4, says: "went away", broken: true},
+}
+
+func put(t *testing.T, path, text string) {
+	t.Helper()
+	if err := os.WriteFile(path, []byte(text), 0); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestOnKernelFaults: whatever happens to the bench is told, the run is kept,
+// and what can be switched off is off.
+func TestOnKernelFaults(t *testing.T) {
+	onKernel(t)
+	for _, name := range []string{"none", "supply unplugged in a dip", "noise on the UART", "stopped by a signal", "chip gone"} {
+		f := kernelFaults[name]
+		t.Run(name, func(t *testing.T) {
+			loop, rigFile := startWorld(t, "", f.broken)
+			data := ramDisk(t)
+			ctx, stop := context.WithCancel(t.Context())
+			defer stop()
+			happened := make(chan struct{})
+			go func() {
+				defer close(happened)
+				for !slices.Contains(loop.Energised(), rig.SupplySet) {
+					time.Sleep(100 * time.Millisecond)
+				}
+				time.Sleep(15 * time.Second)
+				if f.happen != nil {
+					f.happen(t, loop)
+				}
+				if name == "stopped by a signal" {
+					stop()
+				}
+			}()
+			out, errs, status := onRealBench(t, ctx, "run", shortRun(t, f.script), "--rig", rigFile, "--data", data)
+			<-happened
+			t.Logf("status %d\n%s%s", status, out, errs)
+			if status != f.status || !strings.Contains(out+errs, f.says) {
+				t.Errorf("exit status %d, want %d, and %q among what it says", status, f.status, f.says)
+			}
+			if kept, errs, _ := onRealBench(t, t.Context(), "runs", "--data", data); !strings.Contains(kept, "short") {
+				t.Errorf("the run is not kept: %s%s", kept, errs)
+			}
+			if _, _, mode := loop.Supply(rig.SupplySet).Output(); name != "supply unplugged in a dip" && mode != instrument.Off {
+				t.Errorf("the supply was left in mode %d", mode)
+			}
+			if f.broken {
+				return
+			}
+			for _, ch := range []string{rig.PumpDrip, rig.PumpSpray, rig.ValveAir, rig.RelayDUT, rig.RelayDip} {
+				if on, err := loop.On(ch); on || err != nil {
+					t.Errorf("%s was left on: %v", ch, err)
+				}
+			}
+		})
+	}
+}
+
+// TestOnKernelBusy: a line that another program holds is named, with its holder.
+func TestOnKernelBusy(t *testing.T) {
+	onKernel(t)
+	_, rigFile := startWorld(t, "", false)
+	b, err := gpio.Open(t.Context(), []gpio.Line{{Channel: "mine", Chip: "drench-bench", Offset: onChip[rig.RelayDUT], Dir: rig.Output}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	out, errs, status := onRealBench(t, t.Context(), "run", shortRun(t, `power()`), "--rig", rigFile, "--data", ramDisk(t))
+	if status != verdict.Error.ExitStatus() || !strings.Contains(errs, "channel relay_dut: line 12 of ") || !strings.Contains(errs, `is held by "drench:mine"`) {
+		t.Errorf("exit status %d\n%s%s", status, out, errs)
+	}
+}
