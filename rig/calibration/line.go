@@ -49,3 +49,23 @@ func fitLine(x, y []float64) (line, error) {
 	l.r = -mean / math.Sqrt(sumSquares/n)
 	return l, nil
 }
+
+// perGroup is the standard uncertainty of slope and intercept by an error of
+// standard uncertainty u in y that is the same at all points of one x, and
+// independent between different x: both are sums of y with weights, those of
+// one x add up (JCGM 100:2008, 5.1.2).
+func perGroup(x []float64, u float64) (slope, intercept float64) {
+	n := float64(len(x))
+	mean, variance := stat.MeanVariance(x, nil)
+	slopes, intercepts := map[float64]float64{}, map[float64]float64{}
+	for _, v := range x {
+		w := (v - mean) / (variance * (n - 1))
+		slopes[v] += w
+		intercepts[v] += 1/n - mean*w
+	}
+	for v := range slopes {
+		slope = math.Hypot(slope, slopes[v]*u)
+		intercept = math.Hypot(intercept, intercepts[v]*u)
+	}
+	return slope, intercept
+}

@@ -1,6 +1,7 @@
 package calibration
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"math"
@@ -15,10 +16,13 @@ import (
 
 // Pump is a pump calibrated by weighing what it delivers in several times.
 type Pump struct {
-	Channel   string     `yaml:"channel" json:"channel"` // rig.PumpDrip or rig.PumpSpray
-	Flow      rig.Flow   `yaml:"flow" json:"flow"`       // asked for
-	Air       Air        `yaml:"air" json:"air"`
-	Balance   Balance    `yaml:"balance" json:"balance"`
+	Channel string   `yaml:"channel" json:"channel"` // rig.PumpDrip or rig.PumpSpray
+	Flow    rig.Flow `yaml:"flow" json:"flow"`       // asked for
+	Air     Air      `yaml:"air" json:"air"`
+	Balance Balance  `yaml:"balance" json:"balance"`
+	// Hanging is the volume of a drop at the tip, from the nozzle's data; 0 for
+	// a stream, or where drops were counted.
+	Hanging   rig.Volume `yaml:"hanging,omitempty" json:"hanging,omitempty"`
 	Weighings []Weighing `yaml:"weighings" json:"weighings"`
 	Result    PumpResult `yaml:"result" json:"result"`
 }
@@ -53,6 +57,7 @@ type Dose struct {
 func (c Pump) data() problems {
 	var p problems
 	p.refuse(c.Channel != rig.PumpDrip && c.Channel != rig.PumpSpray, fmt.Sprintf("channel is %q", c.Channel), rig.PumpDrip+" or "+rig.PumpSpray, "channel")
+	p.refuse(c.Hanging < 0, "hanging is negative", `the volume of a drop, such as "16.667 ul", or no such key`, "hanging")
 	p.refuse(c.Flow <= 0, "flow is not above 0", `the flow that was asked for, such as "10 ml/min"`, "flow")
 	times := map[time.Duration]int{}
 	for i, w := range c.Weighings {
@@ -104,9 +109,11 @@ func (c *Pump) compute() error {
 }
 
 // evaluate fits the volumes over the times. Its uncertainties take the scatter
-// about the line, Z, and the balance, whose error may be the same for every
-// mass (then it is in the offset) or grow with it (then it is in the rate):
-// both are allowed for.
+// about the line, Z, the balance, whose error may be the same for every mass
+// (then it is in the offset) or grow with it (then it is in the rate), and the
+// drop: doses end with the last whole one, mostly the same in each dose of a
+// time, so that the mean of a time is off by up to half a drop either way, all
+// alike (JCGM 100:2008, 4.3.7).
 func (c Pump) evaluate() (PumpResult, error) {
 	z, uz, err := c.Air.Z()
 	if err != nil {
@@ -124,27 +131,26 @@ func (c Pump) evaluate() (PumpResult, error) {
 	if err != nil {
 		return PumpResult{}, err
 	}
+	var r PumpResult
+	if r.Drop, r.DropU, err = c.drop(z, uz); err != nil {
+		return r, err
+	}
+	slopeU, interceptU := perGroup(on, float64(cmp.Or(r.Drop, c.Hanging))/1e3/math.Sqrt(12))
 	dof := float64(len(on) - 2)
 	rate, err := uncertainty.Combine([]uncertainty.Component{
-		{Name: "fit", U: l.slopeU, Sensitivity: 1, DOF: dof},
+		{Name: "fit", U: l.slopeU, Sensitivity: 1, DOF: dof}, exact("drop", slopeU, 1),
 		exact("Z", uz/z*l.slope, 1), exact("balance", c.Balance.u()/heaviest*l.slope, 1),
 	})
 	if err != nil {
-		return PumpResult{}, err
+		return r, err
 	}
 	offset, err := uncertainty.Combine([]uncertainty.Component{
-		{Name: "fit", U: l.interceptU, Sensitivity: 1, DOF: dof},
+		{Name: "fit", U: l.interceptU, Sensitivity: 1, DOF: dof}, exact("drop", interceptU, 1),
 		exact("Z", uz/z*l.intercept, 1), exact("balance", c.Balance.u(), z),
 	})
-	if err != nil {
-		return PumpResult{}, err
-	}
 	const perMinute = 60e3 // nl/min in a µl/s
-	r := PumpResult{
-		Rate: rig.Flow(math.Round(l.slope * perMinute)), RateU: rig.Flow(math.Ceil(rate.U * perMinute)),
-		Offset: nanolitres(l.intercept), OffsetU: rig.Volume(math.Ceil(offset.U * 1e3)),
-	}
-	r.Drop, r.DropU, err = c.drop(z, uz)
+	r.Rate, r.RateU = rig.Flow(math.Round(l.slope*perMinute)), rig.Flow(math.Ceil(rate.U*perMinute))
+	r.Offset, r.OffsetU = nanolitres(l.intercept), rig.Volume(math.Ceil(offset.U*1e3))
 	return r, err
 }
 
