@@ -10,6 +10,7 @@ import (
 
 	"drench/drivers/virtual"
 	"drench/rig"
+	"drench/rig/calibration"
 	"drench/rig/config"
 	"drench/rig/timeline"
 
@@ -25,6 +26,9 @@ type bench struct {
 	world   virtual.Config
 	model   virtual.Model
 	real    realConfig
+	// records are the calibrations that the rig file refers to; what they say
+	// is in rig.Calibration.
+	records []*calibration.Record
 }
 
 // isReal tells whether hardware is meant.
@@ -64,6 +68,10 @@ func readBench(path string) (*bench, error) {
 	if err := checkBench(b.rig, b.world, &b.real); err != nil {
 		return nil, err
 	}
+	if b.records, err = calibration.OfRig(b.rig); err != nil {
+		return nil, err
+	}
+	b.rig.Calibration = calibration.Apply(b.rig.Calibration, b.records...)
 	b.device, b.profile, err = b.rig.LoadProfile(&b.model)
 	return b, err
 }

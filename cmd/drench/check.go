@@ -10,6 +10,7 @@ import (
 	"drench/drivers/virtual"
 	"drench/results/limits"
 	"drench/rig"
+	"drench/rig/calibration"
 	"drench/rig/config"
 	"drench/scenarios"
 
@@ -21,7 +22,7 @@ func newCheck() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "check FILE...",
 		Short: "Check scripts, limits, rig files and profiles without touching hardware",
-		Long: "Check scripts (.star), limits (.limits), rig files and DUT profiles (.yaml) without touching hardware.\n" +
+		Long: "Check scripts (.star), limits (.limits), rig files, DUT profiles and calibration records (.yaml) without touching hardware.\n" +
 			"Scripts are rehearsed on the virtual bench with few trials. Errors read file:line:col: what; what was expected.",
 		RunE: func(cmd *cobra.Command, args []string) error {
 			switch {
@@ -67,19 +68,21 @@ func checkFile(cmd *cobra.Command, path string) error {
 	return fmt.Errorf("%s: nothing is known of such files; expected .star, .limits or .yaml", path)
 }
 
-// checkYAML reads a rig file, or a DUT profile: the one that has a bench, or
-// the other.
+// checkYAML reads a rig file, a DUT profile or a calibration record.
 func checkYAML(path string) error {
 	src, err := config.ReadFile(path)
 	if err != nil {
 		return fmt.Errorf("read file: %w", err)
 	}
-	if !config.IsRig(src.Text) {
+	switch config.KindOf(src.Text) {
+	case config.Profile:
 		var model virtual.Model
-		_, _, err := config.LoadProfile(path, "", &model)
-		return err
+		_, _, err = config.LoadProfile(path, "", &model)
+	case config.Calibration:
+		_, err = calibration.Read(src)
+	default:
+		_, err = readBench(path)
 	}
-	_, err = readBench(path)
 	return err
 }
 

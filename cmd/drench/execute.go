@@ -43,16 +43,22 @@ func (j *job) header(table []rig.Channel) (timeline.Header, error) {
 	if err != nil {
 		return timeline.Header{}, fmt.Errorf("describe the bench: %w", err)
 	}
+	hashes := map[string]string{
+		"script": j.script.Hash(), "rig": j.bench.rig.Source.SHA256, "profile": j.bench.profile.SHA256,
+		"calibration": hash(cal), "world": hash(string(world)),
+	}
+	for i, r := range j.bench.records {
+		hashes[recordRole(i)] = r.Source.SHA256
+	}
 	return timeline.Header{
-		Tool: version, Scenario: j.script.Name, Seed: j.seed, DUT: j.dut, Bench: j.bench.rig.Name,
-		Hashes: map[string]string{
-			"script": j.script.Hash(), "rig": j.bench.rig.Source.SHA256, "profile": j.bench.profile.SHA256,
-			"calibration": hash(cal), "world": hash(string(world)),
-		},
+		Tool: version, Scenario: j.script.Name, Seed: j.seed, DUT: j.dut, Bench: j.bench.rig.Name, Hashes: hashes,
 		Channels: table, Device: j.bench.device, Calibration: j.bench.rig.Calibration,
 		Interlock: j.bench.rig.Interlock, Planned: j.counts,
 	}, nil
 }
+
+// recordRole names the i-th calibration record among a run's sources.
+func recordRole(i int) string { return fmt.Sprintf("calibration record %d", i+1) }
 
 func hash(s string) string {
 	h := sha256.Sum256([]byte(s))
@@ -62,15 +68,19 @@ func hash(s string) string {
 // record describes the job to the store.
 func (j *job) record(now time.Time) (store.Run, error) {
 	cal, err := j.bench.calibration()
+	sources := map[string]store.Source{
+		"script":      {Name: j.script.File, Text: string(j.script.Text)},
+		"rig":         {Name: j.bench.rig.Source.Name, Text: string(j.bench.rig.Source.Text)},
+		"profile":     {Name: j.bench.profile.Name, Text: string(j.bench.profile.Text)},
+		"calibration": {Name: "calibration", Text: cal},
+	}
+	for i, r := range j.bench.records {
+		sources[recordRole(i)] = store.Source{Name: r.Source.Name, Text: string(r.Source.Text)}
+	}
 	return store.Run{
 		Started: now, Scenario: j.script.Name, DUT: j.dut, Bench: j.bench.rig.Name, Tool: version, Seed: j.seed,
 		LimitsName: j.limits.Name, LimitsText: string(j.limitsText), Tags: j.tags,
-		Sources: map[string]store.Source{
-			"script":      {Name: j.script.File, Text: string(j.script.Text)},
-			"rig":         {Name: j.bench.rig.Source.Name, Text: string(j.bench.rig.Source.Text)},
-			"profile":     {Name: j.bench.profile.Name, Text: string(j.bench.profile.Text)},
-			"calibration": {Name: "calibration", Text: cal},
-		},
+		Sources: sources,
 	}, err
 }
 

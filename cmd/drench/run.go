@@ -9,11 +9,13 @@ import (
 	"io"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"drench/results/limits"
 	"drench/results/report"
 	"drench/results/store"
 	"drench/results/verdict"
+	"drench/rig/calibration"
 	"drench/rig/config"
 	"drench/scenarios"
 
@@ -133,6 +135,9 @@ func runAll(cmd *cobra.Command, jobs []*job, f runFlags) error {
 		return err
 	}
 	defer st.Close()
+	for _, w := range calibration.Warnings(time.Now(), jobs[0].bench.records...) {
+		fmt.Fprintln(cmd.ErrOrStderr(), "warning:", w)
+	}
 	worst := verdict.None
 	var done []summary
 	for i, j := range jobs {

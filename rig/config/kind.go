@@ -4,13 +4,32 @@ package config
 // file larger than [Decode] takes is cut one byte beyond that.
 func ReadFile(name string) (Source, error) { return readFile(name) }
 
-// IsRig tells a rig file from a DUT profile: the one has a bench. Text that is
-// no YAML is neither; it counts as a rig file, whose reader then complains.
-func IsRig(text []byte) bool {
+// Kind is what a YAML file of drench describes.
+type Kind string
+
+// Kinds of file.
+const (
+	RigFile     Kind = "rig file"
+	Profile     Kind = "DUT profile"
+	Calibration Kind = "calibration record"
+)
+
+// KindOf tells what a file describes, by a key that only this kind has. What
+// has none of them, or is no YAML, counts as a rig file, whose reader then
+// complains.
+func KindOf(text []byte) Kind {
 	t := parse("", text)
-	if t.err() != nil {
-		return true
+	if t.unreadable {
+		return RigFile
 	}
 	r := t.rules()
-	return r.has("bench") || !r.has("sampling")
+	switch {
+	case r.has("bench"):
+		return RigFile
+	case r.has("sampling"):
+		return Profile
+	case r.has("expires"):
+		return Calibration
+	}
+	return RigFile
 }
