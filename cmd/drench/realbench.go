@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"reflect"
 
 	"drench/drivers/climate"
@@ -159,6 +160,22 @@ var roles = []rig.Channel{
 	{Name: rig.AirRH, Dir: rig.Gauge, Unit: rig.RelHum},
 	{Name: rig.PlateTemp, Dir: rig.Gauge, Unit: rig.Kelvin},
 	{Name: rig.UART, Dir: rig.Text, Unit: rig.Chars},
+}
+
+// climate is the chamber as its driver wants it, which insists on a sensor for
+// what it regulates. Meters may stand in for sensors: then the address and the
+// bus, which are for show, are never used.
+func (c *realConfig) climate() climate.Config {
+	cfg := climate.Config(c.Climate)
+	if cfg.Air == nil && c.Meters.AirTemp != nil && c.Meters.AirRH != nil {
+		cfg.Air = &climate.AirConfig{Address: "0x44"}
+		cfg.Bus = cmp.Or(cfg.Bus, "1")
+	}
+	if cfg.Plate == nil && c.Meters.PlateTemp != nil {
+		cfg.Plate = &climate.PlateConfig{Address: "0x48", Bits: 16}
+		cfg.Bus = cmp.Or(cfg.Bus, "1")
+	}
+	return cfg
 }
 
 // providers are the sections that a channel comes from, by the channel.

@@ -11,7 +11,6 @@ import (
 	"strconv"
 	"strings"
 
-	"drench/drivers/climate"
 	"drench/drivers/dut"
 	"drench/drivers/power"
 	"drench/drivers/pump"
@@ -230,7 +229,7 @@ func (p *problems) instruments(l *config.Loaded, c *realConfig) {
 		p.under(power.Config(c.Power).Check(), "power")
 	}
 	if given(&c.Climate) {
-		p.under(climate.Config(c.Climate).Check(), "climate")
+		p.under(c.climate().Check(), "climate")
 	}
 	for _, name := range slices.Sorted(maps.Keys(c.Meters.channels())) {
 		if m := c.Meters.channels()[name]; m != nil {

@@ -61,7 +61,7 @@ func openReal(ctx context.Context, cfg *realConfig, l *config.Loaded, device rig
 func (o *opener) open(ctx context.Context) (*assembly.Bench, error) {
 	o.notes = append(o.notes, clockNote())
 	for _, step := range []func(context.Context) error{
-		o.openLines, o.openPumps, o.openPower, o.openClimate, o.openMeters, o.openSupplies, o.openUART,
+		o.openLines, o.openPumps, o.openPower, o.openMeters, o.openClimate, o.openSupplies, o.openUART,
 	} {
 		if err := step(ctx); err != nil {
 			return nil, err
@@ -282,24 +282,10 @@ func (o *opener) openClimate(ctx context.Context) error {
 	if !given(&o.cfg.Climate) {
 		return nil
 	}
-	cfg := climate.Config(o.cfg.Climate)
+	cfg := o.cfg.climate()
 	parts := climate.Parts{Now: gpio.Now}
-	var bus i2c.Bus
-	var err error
-	if cfg.Air != nil || cfg.Plate != nil {
-		if bus, err = o.openBus(cfg.Bus); err != nil {
-			return fmt.Errorf("chamber: %w", err)
-		}
-	}
-	if cfg.Air != nil {
-		if parts.Air, err = climate.NewAirSensor(bus, *cfg.Air); err != nil {
-			return err
-		}
-	}
-	if cfg.Plate != nil {
-		if parts.Plate, err = climate.NewPlateSensor(bus, *cfg.Plate); err != nil {
-			return err
-		}
+	if err := o.sense(cfg, &parts); err != nil {
+		return err
 	}
 	if h := cfg.Humidifier; h != nil {
 		parts.Humidifier = o.driven(h.Line)
@@ -312,10 +298,63 @@ func (o *opener) openClimate(ctx context.Context) error {
 		return err
 	}
 	o.run(func(ctx context.Context) { _ = c.Run(ctx) }) // the bench has set both outputs to 0 before it ends
-	o.read[rig.AirTemp], o.read[rig.AirRH], o.read[rig.PlateTemp] = gauge(c.AirTemp), gauge(c.AirRH), gauge(c.PlateTemp)
+	if o.cfg.Climate.Air != nil {
+		o.read[rig.AirTemp], o.read[rig.AirRH] = gauge(c.AirTemp), gauge(c.AirRH)
+	}
+	if o.cfg.Climate.Plate != nil {
+		o.read[rig.PlateTemp] = gauge(c.PlateTemp)
+	}
 	o.set[rig.Humidity] = assembly.SetterFunc(func(ctx context.Context, v int64) error { return c.SetHumidity(ctx, physic.RelativeHumidity(v)) })
 	o.set[rig.Plate] = assembly.SetterFunc(func(ctx context.Context, v int64) error { return c.SetPlate(ctx, physic.Temperature(v)) })
 	return nil
+}
+
+// sense finds the chamber's sensors: on the bus, or meters in their place.
+func (o *opener) sense(cfg climate.Config, parts *climate.Parts) error {
+	own := o.cfg.Climate
+	var bus i2c.Bus
+	var err error
+	if own.Air != nil || own.Plate != nil {
+		if bus, err = o.openBus(own.Bus); err != nil {
+			return fmt.Errorf("chamber: %w", err)
+		}
+	}
+	switch {
+	case own.Air != nil:
+		parts.Air, err = climate.NewAirSensor(bus, *own.Air)
+	case cfg.Air != nil:
+		parts.Air = airMeters{o.read[rig.AirTemp], o.read[rig.AirRH]}
+	}
+	if err != nil {
+		return err
+	}
+	switch {
+	case own.Plate != nil:
+		parts.Plate, err = climate.NewPlateSensor(bus, *own.Plate)
+	case cfg.Plate != nil:
+		parts.Plate = plateMeter{o.read[rig.PlateTemp]}
+	}
+	return err
+}
+
+// airMeters and plateMeter are meters in place of the chamber's own sensors.
+type (
+	airMeters  struct{ temp, rh assembly.Reader }
+	plateMeter struct{ assembly.Reader }
+)
+
+func (m airMeters) Read(ctx context.Context) (climate.Air, error) {
+	t, err := m.temp.Read(ctx)
+	if err != nil {
+		return climate.Air{}, err
+	}
+	rh, err := m.rh.Read(ctx)
+	return climate.Air{Temp: physic.Temperature(t), RH: physic.RelativeHumidity(rh)}, err
+}
+
+func (m plateMeter) Read(ctx context.Context) (physic.Temperature, error) {
+	t, err := m.Reader.Read(ctx)
+	return physic.Temperature(t), err
 }
 
 // answerWithin is how long a reading may keep the run loop waiting, and

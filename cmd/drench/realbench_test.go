@@ -1,16 +1,21 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
+	"drench/drivers/dut"
 	"drench/rig"
 	"drench/rig/mistake"
 	"drench/scenarios"
 
+	"github.com/creack/pty"
 	"periph.io/x/conn/v3/physic"
 )
 
@@ -167,5 +172,68 @@ func TestMeasured(t *testing.T) {
 		if got := measured(c.nano, c.unit); got != c.want {
 			t.Errorf("%d in %v: %d, want %d", c.nano, c.unit, got, c.want)
 		}
+	}
+}
+
+// TestUARTSource: lines come as events, in order, and dropped ones as a note
+// in their place.
+func TestUARTSource(t *testing.T) {
+	far, near, err := pty.Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer far.Close()
+	defer near.Close()
+	p, err := dut.Open(t.Context(), dut.Config{Port: near.Name(), Baud: 115200, Queue: 4})
+	if err != nil {
+		t.Fatal(err)
+	}
+	src := &uartSource{port: p, id: 3}
+	next := func() rig.Event {
+		ev, ok, err := src.Next(t.Context(), rig.Never)
+		if err != nil || !ok {
+			t.Fatal(ok, err)
+		}
+		return ev
+	}
+	if _, err := far.WriteString("up fw=1\r\n"); err != nil {
+		t.Fatal(err)
+	}
+	if ev := next(); ev.Kind != rig.Line || ev.Channel != 3 || ev.Text != "up fw=1" || ev.At == 0 {
+		t.Errorf("got %+v", ev)
+	}
+	const lines = 20
+	for i := range lines {
+		if _, err := far.WriteString("line " + itoa(i) + "\n"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for p.Dropped() < lines-4 {
+		time.Sleep(time.Millisecond)
+	}
+	if ev := next(); ev.Kind != rig.Note || ev.Text != "UART: 16 lines were dropped, as they came faster than they could be recorded" {
+		t.Errorf("got %+v", ev)
+	}
+	for i := range 4 {
+		if ev := next(); ev.Kind != rig.Line || ev.Text != "line "+itoa(16+i) {
+			t.Errorf("got %+v", ev)
+		}
+	}
+	if err := p.Release(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if ev := next(); ev.Kind != rig.Note || ev.Text != "UART released" {
+		t.Errorf("got %+v", ev)
+	}
+	gone, cancel := context.WithCancel(t.Context())
+	cancel()
+	if _, _, err := src.Next(gone, rig.Never); !errors.Is(err, context.Canceled) {
+		t.Errorf("cancelled: %v", err)
+	}
+	if err := p.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := src.Next(t.Context(), rig.Never); !errors.Is(err, dut.ErrClosed) {
+		t.Errorf("closed: %v", err)
 	}
 }

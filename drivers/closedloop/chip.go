@@ -65,7 +65,10 @@ func openChip(ctx context.Context, w Wiring) (*chip, error) {
 		c.close()
 		return nil, err
 	}
-	outputs := []int{w.Drip.Line, w.Spray.Enable}
+	outputs := []int{w.Spray.Enable}
+	for _, r := range w.Relays {
+		outputs = append(outputs, r.Line)
+	}
 	for _, line := range w.Lines {
 		outputs = append(outputs, line)
 	}

@@ -39,17 +39,19 @@ type Config struct {
 
 // Wiring says which line of the simulated chip goes where, by its offset.
 type Wiring struct {
-	Chip  string         // its label
-	Lines map[string]int // of channels, the world's own names for them
-	Drip  RelayPump
-	Spray StepPump
-	Spare int // an output that goes nowhere
+	Chip   string         // its label
+	Lines  map[string]int // of channels, the world's own names for them
+	Relays []Relay
+	Spray  StepPump
+	Spare  int // an output that goes nowhere
 }
 
-// RelayPump is a pump that its line switches.
-type RelayPump struct {
-	Line int
-	Flow rig.Flow
+// Relay is a line that switches a channel of the world between 0 and a value:
+// a pump, a humidifier, a cooler.
+type Relay struct {
+	Line    int
+	Channel string
+	On      int64 // in the channel's nano unit
 }
 
 // StepPump is a pump that makes a step at each rising edge while it is
@@ -194,10 +196,12 @@ func (l *Loop) await(ctx context.Context, until rig.Instant) error {
 // apply has a change of an output take effect.
 func (l *Loop) apply(ctx context.Context, c change) error {
 	w := l.cfg.Wiring
-	switch c.line {
-	case w.Drip.Line:
-		return l.set(ctx, rig.PumpDrip, c.level*int64(w.Drip.Flow))
-	case w.Spray.Step, w.Spray.Enable:
+	for _, r := range w.Relays {
+		if r.Line == c.line {
+			return l.set(ctx, r.Channel, c.level*r.On)
+		}
+	}
+	if c.line == w.Spray.Step || c.line == w.Spray.Enable {
 		if flow, changed := l.steps.take(c); changed {
 			return l.set(ctx, rig.PumpSpray, int64(flow))
 		}
