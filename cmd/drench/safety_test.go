@@ -65,10 +65,13 @@ func (k *kept) read(t testing.TB) (timeline.Header, []rig.Event) {
 }
 
 // seen stands between guard and virtual bench and keeps its own books of what
-// really is energised, from the bench's truth and not from the timeline.
+// really is energised, from the bench's truth and not from the timeline. It
+// has the channels in an order of its own: a rig file may name them in any.
 type seen struct {
 	*virtual.Bench
 	table  []rig.Channel
+	there  []rig.ID // of a channel, by its place here
+	here   []rig.ID // and the other way
 	guard  *interlock.Guard
 	limits interlock.Config
 	danger rig.Instant // no pump may run from here on
@@ -83,9 +86,20 @@ type seen struct {
 	breaches []string
 }
 
-func watch(world *virtual.Bench, limits interlock.Config, danger rig.Instant) *seen {
+func watch(world *virtual.Bench, e *episode) *seen {
 	table := world.Channels()
-	return &seen{Bench: world, table: table, limits: limits, danger: danger, sets: make([][]rig.Event, len(table)), since: map[string]rig.Instant{}}
+	s := &seen{Bench: world, limits: e.limits, danger: e.danger, sets: make([][]rig.Event, len(table)), since: map[string]rig.Instant{}, here: make([]rig.ID, len(table))}
+	for here, there := range e.rng.Perm(len(table)) {
+		s.table, s.there = append(s.table, table[there]), append(s.there, rig.ID(there))
+		s.here[there] = rig.ID(here)
+	}
+	return s
+}
+
+func (s *seen) Channels() []rig.Channel { return s.table }
+
+func (s *seen) Ask(ctx context.Context, ch rig.ID) (int64, error) {
+	return s.Bench.Ask(ctx, s.there[ch])
 }
 
 func (s *seen) breach(format string, args ...any) {
@@ -103,7 +117,7 @@ func (s *seen) last(ch rig.ID) int64 {
 
 func (s *seen) Set(ctx context.Context, ch rig.ID, v int64) error {
 	s.count()
-	if err := s.Bench.Set(ctx, ch, v); err != nil {
+	if err := s.Bench.Set(ctx, s.there[ch], v); err != nil {
 		return err
 	}
 	switch name := s.table[ch].Name; {
@@ -124,6 +138,7 @@ func (s *seen) Await(ctx context.Context, until rig.Instant) (rig.Event, bool, e
 	ev, ok, err := s.Bench.Await(ctx, until)
 	if ok {
 		s.events++
+		ev.Channel = s.here[ev.Channel]
 	}
 	s.count()
 	s.look()
@@ -318,7 +333,7 @@ func live(t *testing.T, seed uint64) lived {
 	if err != nil {
 		t.Fatal(err)
 	}
-	bench := watch(v, e.limits, e.danger)
+	bench := watch(v, e)
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
 	guard, err := interlock.New(ctx, bench, e.limits)
@@ -327,7 +342,7 @@ func live(t *testing.T, seed uint64) lived {
 	}
 	bench.guard = guard
 	var k kept
-	w, err := timeline.NewWriter(&k, timeline.Header{Channels: v.Channels()}, timeline.VirtualPace)
+	w, err := timeline.NewWriter(&k, timeline.Header{Channels: bench.Channels()}, timeline.VirtualPace)
 	if err != nil {
 		t.Fatal(err)
 	}

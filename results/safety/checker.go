@@ -185,7 +185,7 @@ func (c *checker) released(id rig.ID, o *output) {
 		return
 	}
 	if ch.Hazard < c.safe {
-		c.find(o.on, ch.Name, Order, "a %v was made safe after a %v", ch.Hazard, c.safe)
+		c.find(o.on, ch.Name, Order, "was made safe (hazard %v) after an output of hazard %v; expected it before", ch.Hazard, c.safe)
 	}
 	c.safe = max(c.safe, ch.Hazard)
 }
