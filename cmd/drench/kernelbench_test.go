@@ -170,7 +170,11 @@ func (k kernel) boot(t *testing.T, tests string) {
 		"DRENCH_PROGRAM="+k.program, "DRENCH_OUT="+k.dir)
 	began := time.Now()
 	b, err := boot.CombinedOutput()
-	t.Logf("%v in all\n%s", time.Since(began).Round(time.Second), b)
+	took := time.Since(began).Round(time.Second)
+	t.Logf("%v in all\n%s", took, b)
+	if boot.ProcessState.ExitCode() < 0 {
+		t.Fatalf("ended after %v, which was all the time there is; give go test a longer -timeout", took)
+	}
 	if err != nil || !strings.Contains(string(b), "--- PASS: TestOnKernel") {
 		t.Fatalf("on the kernel: %v", err)
 	}
@@ -194,7 +198,10 @@ func (k kernelRun) compare(t *testing.T, dir string) {
 		t.Fatal(err)
 	}
 	virtual := rehearsed(t, jobs[0])
-	if len(real) != 1 || real[0].Verdict != virtual.Verdict {
+	if len(real) != 1 || len(real[0].Limits) != len(virtual.Results) {
+		t.Fatalf("%d runs, want one with %d limits", len(real), len(virtual.Results))
+	}
+	if real[0].Verdict != virtual.Verdict {
 		t.Errorf("verdict %v (%s), on the virtual bench %v (%s)", real[0].Verdict, real[0].Reason, virtual.Verdict, virtual.Reason)
 	}
 	for i, r := range real[0].Limits {

@@ -218,6 +218,9 @@ func newEpisode(seed uint64, l *config.Loaded, world virtual.Config) *episode {
 	for range e.rng.IntN(4) {
 		f := faults[e.rng.IntN(len(faults))]
 		from := e.between(time.Nanosecond, 2*time.Minute)
+		if _, drawn := e.world.Faults[f.Name]; drawn {
+			continue // it begins when the first draw says
+		}
 		e.world.Faults[f.Name] = virtual.Fault{From: from}
 		switch f.Name {
 		case "estop_pressed", "tray_full", "lid_open", "reservoir_empty":
