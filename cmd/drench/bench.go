@@ -65,13 +65,13 @@ func readBench(path string) (*bench, error) {
 	if b.rig, err = config.LoadRig(path, sections); err != nil {
 		return nil, err
 	}
-	if err := checkBench(b.rig, b.world, &b.real); err != nil {
-		return nil, err
-	}
 	if b.records, err = calibration.OfRig(b.rig); err != nil {
 		return nil, err
 	}
 	b.rig.Calibration = calibration.Apply(b.rig.Calibration, b.records...)
+	if err := checkBench(b.rig, b.world, &b.real); err != nil {
+		return nil, err
+	}
 	b.device, b.profile, err = b.rig.LoadProfile(&b.model)
 	return b, err
 }
