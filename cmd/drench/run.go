@@ -160,6 +160,10 @@ func runAll(cmd *cobra.Command, jobs []*job, f runFlags) error {
 		if cmd.Context().Err() != nil {
 			break // stopped: the rest is not run
 		}
+		if rest := len(jobs) - i - 1; rest > 0 && len(in.Set.Trips) > 0 {
+			fmt.Fprintf(cmd.ErrOrStderr(), "scenarios not run after the trip: %d; look at the bench first\n", rest)
+			break // a trip is latched until a person clears it
+		}
 	}
 	if f.json {
 		if err := printJSON(cmd.OutOrStdout(), done); err != nil {

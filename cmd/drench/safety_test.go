@@ -7,13 +7,18 @@ import (
 	"fmt"
 	"iter"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
 
 	"drench/drivers/virtual"
 	"drench/results/safety"
+	"drench/results/store"
 	"drench/rig"
 	"drench/rig/config"
 	"drench/rig/engine"
@@ -488,5 +493,53 @@ func hang(t *testing.T, v *virtual.Bench, d time.Duration) {
 		if _, _, err := v.Await(t.Context(), end); err != nil {
 			t.Fatal(err)
 		}
+	}
+}
+
+// TestNothingAfterTrip: a trip ends all that one command was to run.
+func TestNothingAfterTrip(t *testing.T) {
+	d, data := build(t), t.TempDir()
+	f := d.run(t, "run", "drip", "spray", "--fault", "tray_full", "--seed", "1", "--data", data)
+	refused(t, f, "scenarios not run after the trip: 1")
+	if runs, err := openStore(t, data).Runs(t.Context(), store.Filter{}); err != nil || len(runs) != 1 {
+		t.Errorf("%d runs, %v; want the first alone", len(runs), err)
+	}
+}
+
+// faultRow is a row of the table of faults in docs/safety.md.
+var faultRow = regexp.MustCompile("(?m)^\\| ([^|`]+) \\| `([^`]+)` \\| ([^|(]*[^|( ])(?: ?\\([^|]*)? \\| ([0-4]) \\|$")
+
+// TestDocumentedFaults runs each row as it stands.
+func TestDocumentedFaults(t *testing.T) {
+	page, err := os.ReadFile("../../docs/safety.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows := faultRow.FindAllStringSubmatch(string(page), -1)
+	if len(rows) < 15 {
+		t.Fatalf("only %d rows of faults", len(rows))
+	}
+	d := build(t)
+	for i, row := range rows {
+		name, line, says, status := row[1], row[2], row[3], row[4]
+		t.Run(name, func(t *testing.T) {
+			args, isCommand := strings.CutPrefix(line, "drench ")
+			if !isCommand {
+				script := filepath.Join(t.TempDir(), fmt.Sprintf("row%d.star", i))
+				for path, text := range map[string]string{
+					script: "about = \"one line\"\ntrials = {\"dry\": 1}\n\ndef run():\n    " + line + "\n",
+					strings.TrimSuffix(script, "star") + "limits": "false alarms <= 0\n",
+				} {
+					if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+						t.Fatal(err)
+					}
+				}
+				args = "run " + script
+			}
+			f := d.run(t, append(strings.Fields(args), "--seed", "7", "--data", t.TempDir())...)
+			if strconv.Itoa(f.status) != status || !strings.Contains(f.stdout, says) {
+				t.Errorf("exit status %d, want %s; printed\n%s%s\nwant %q", f.status, status, f.stdout, f.stderr, says)
+			}
+		})
 	}
 }
