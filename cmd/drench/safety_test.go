@@ -8,6 +8,7 @@ import (
 	"iter"
 	"math/rand/v2"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -541,5 +542,52 @@ func TestDocumentedFaults(t *testing.T) {
 				t.Errorf("exit status %d, want %s; printed\n%s%s\nwant %q", f.status, status, f.stdout, f.stderr, says)
 			}
 		})
+	}
+}
+
+// TestDocumentedOperations types what docs/operations.md says about backup and
+// restore, in its order.
+func TestDocumentedOperations(t *testing.T) {
+	if _, err := exec.LookPath("sqlite3"); err != nil {
+		if os.Getenv("DRENCH_REQUIRE") == "all" {
+			t.Fatal(err)
+		}
+		t.Skip(err)
+	}
+	page, err := os.ReadFile("../../docs/operations.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, text, _ := strings.Cut(string(page), "## Back up\n")
+	text, _, ok := strings.Cut(text, "## Upgrade\n")
+	if !ok {
+		t.Fatal("docs/operations.md has no backup before its upgrade")
+	}
+	script := "set -eux\n"
+	for line := range strings.Lines(text) {
+		if typed, ok := strings.CutPrefix(line, "    "); ok {
+			script += typed
+		}
+	}
+	d := build(t)
+	before := d.run(t, "run", "drip", "--trials", "4", "--seed", "1")
+	data := filepath.Join(d.home, ".local", "share", "drench")
+	kept := chunks(t, data, 1)
+	if len(kept) < 2 {
+		t.Fatalf("nothing to back up: %s", before.stderr)
+	}
+	cmd := exec.CommandContext(t.Context(), "sh", "-c", script)
+	cmd.Env = []string{"HOME=" + d.home, "PATH=" + filepath.Dir(d.binary) + ":" + os.Getenv("PATH")}
+	out, err := cmd.CombinedOutput()
+	if err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	// Two restores, each followed by a list, and one look with sqlite3.
+	if n := strings.Count(string(out), "conductive-2s"); n != 3 || !strings.Contains(string(out), "\nok\n") {
+		t.Errorf("the run was seen %d times, want 3:\n%s", n, out)
+	}
+	sound(t, data)
+	if got := chunks(t, data, 1); !bytes.Equal(bytes.Join(got, nil), bytes.Join(kept, nil)) {
+		t.Errorf("restored %d chunks, had %d", len(got), len(kept))
 	}
 }
