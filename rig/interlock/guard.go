@@ -190,8 +190,10 @@ func delivered(f rig.Flow, d time.Duration) float64 { return float64(float64(f) 
 // spent is the volume delivered by now.
 func (g *Guard) spent(now rig.Instant) float64 {
 	v := g.used
-	for _, p := range g.pumps {
-		v += delivered(p.flow, now.Sub(p.since))
+	for _, id := range g.outputs { // not the map: a sum's last bit depends on the order
+		if p := g.pumps[id]; p != nil {
+			v += delivered(p.flow, now.Sub(p.since))
+		}
 	}
 	return v
 }
@@ -200,9 +202,11 @@ func (g *Guard) spent(now rig.Instant) float64 {
 func (g *Guard) budgetEnd(now rig.Instant) rig.Instant {
 	end := rig.Never
 	var flow float64
-	for _, p := range g.pumps {
-		end = min(end, p.since.Add(g.cfg.PumpOn))
-		flow += float64(p.flow)
+	for _, id := range g.outputs {
+		if p := g.pumps[id]; p != nil {
+			end = min(end, p.since.Add(g.cfg.PumpOn))
+			flow += float64(p.flow)
+		}
 	}
 	if flow > 0 {
 		left := (float64(g.cfg.Volume) - g.spent(now)) / flow * float64(time.Minute)
@@ -245,7 +249,7 @@ func (g *Guard) Await(ctx context.Context, until rig.Instant) (rig.Event, bool, 
 			return rig.Event{}, false, err
 		}
 		if ok {
-			g.observe(ev)
+			g.observe(ctx, ev)
 			return ev, true, nil
 		}
 		now := g.bench.Now()
@@ -259,9 +263,15 @@ func (g *Guard) Await(ctx context.Context, until rig.Instant) (rig.Event, bool, 
 }
 
 // observe trips at once on an interlock line's edge.
-func (g *Guard) observe(ev rig.Event) {
-	if ev.Kind == rig.Edge && ev.Value == 0 && slices.Contains(g.inputs, ev.Channel) {
+// Where its edges were lost, it looks at the line at once.
+func (g *Guard) observe(ctx context.Context, ev rig.Event) {
+	switch {
+	case !slices.Contains(g.inputs, ev.Channel):
+	case ev.Kind == rig.Edge && ev.Value == 0:
 		g.tripNow(ev.At, opened(g.table[ev.Channel].Name))
+	case ev.Kind == rig.Gap:
+		g.polled = 0
+		g.pass(ctx, g.bench.Now())
 	}
 }
 

@@ -94,6 +94,15 @@ func TestTrips(t *testing.T) {
 				return 1, nil
 			}
 		}, "water in the tray", 1*time.Second + 300*time.Millisecond},
+		{"line opens and the edge is lost", func(b *rigtest.Bench, _ *Config) {
+			b.Script = []rig.Event{{At: 3_050_000_000, Kind: rig.Gap, Channel: chTray, Value: 1e6}}
+			b.Gauges[chTray] = func(at rig.Instant) (int64, error) {
+				if at >= 3_050_000_000 {
+					return 0, nil
+				}
+				return 1, nil
+			}
+		}, "water in the tray", 3*time.Second + 50*time.Millisecond},
 		{"pump on too long", func(*rigtest.Bench, *Config) {}, "ran for 10s", 10 * time.Second},
 		{"water budget", func(_ *rigtest.Bench, c *Config) { c.Volume = 2 * rig.Millilitre }, "water budget of 2 ml", 4 * time.Second},
 		{"over-current", func(b *rigtest.Bench, _ *Config) {
