@@ -172,7 +172,6 @@ func judge(ctx context.Context, st *store.Store, id int64, f *limits.File) (repo
 	if err != nil {
 		return report.Input{}, fmt.Errorf("measure run %d: %w", id, err)
 	}
-	f.Resolve(tl.Header.Device)
 	return report.Input{Header: tl.Header, Set: set, Judgement: limits.Judge(set, f, tl.Header), Open: open}, nil
 }
 

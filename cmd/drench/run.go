@@ -122,11 +122,8 @@ func (j *job) readLimits(path string) (err error) {
 			return fmt.Errorf("%s has no limits: expected %s.limits beside it, or --limits FILE", j.script.File, j.script.Name)
 		}
 	}
-	if j.limits, err = limits.Parse(name, j.limitsText); err != nil {
-		return err
-	}
-	j.limits.Resolve(j.bench.device)
-	return nil
+	j.limits, err = limits.Parse(name, j.limitsText)
+	return err
 }
 
 func runAll(cmd *cobra.Command, jobs []*job, f runFlags) error {
