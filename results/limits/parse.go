@@ -101,13 +101,13 @@ func share(s string) (float64, bool) {
 func (p *parser) allow(w []word) {
 	last := len(w) - 1
 	if last < 2 || w[last].text != "inconc" {
-		p.fail(w[0], `"allow 5 % inconc"`, "%s can't be read", clip(join(w)))
+		p.fail(w[0], `"allow 5 % inconc"`, "%s can't be read", mistake.Quote(join(w)))
 		return
 	}
 	v, ok := share(join(w[1:last]))
 	switch {
 	case !ok || v >= 100:
-		p.fail(w[1], "a share from 0 % to below 100 %", "%s is not such a share", clip(join(w[1:last])))
+		p.fail(w[1], "a share from 0 % to below 100 %", "%s is not such a share", mistake.Quote(join(w[1:last])))
 	case p.allowed > 0:
 		p.fail(w[0], "it once", "inconclusive trials are allowed twice, first in line %d", p.allowed)
 	default:
@@ -197,7 +197,7 @@ func (p *parser) subject(l *Limit, w []word) rule {
 	l.Measure = r.Name
 	switch rest := w[n:]; {
 	case len(rest) > 1:
-		p.fail(rest[1], "a comparison", "%s after the statistic can't be read", clip(join(rest[1:])))
+		p.fail(rest[1], "a comparison", "%s after the statistic can't be read", mistake.Quote(join(rest[1:])))
 	case len(rest) == 1:
 		p.statistic(l, r, rest[0])
 	case r.Kind == measure.Samples && r.byDefault == "":
@@ -218,7 +218,7 @@ func (p *parser) unknown(w []word) {
 	if k := len(w) - 1; k > 0 && isStatistic(w[k].text) {
 		name = join(w[:k])
 	}
-	p.fail(w[0], nearest(name), "unknown measure %s", clip(name))
+	p.fail(w[0], nearest(name), "unknown measure %s", mistake.Quote(name))
 }
 
 // longest finds the measure that the words begin with.
@@ -236,11 +236,11 @@ func (p *parser) statistic(l *Limit, r rule, w word) {
 	_, q := probability(w.text)
 	switch {
 	case r.Kind != measure.Samples:
-		p.fail(w, "the comparison", "%s is one number and takes no statistic, not %s", r.Name, clip(w.text))
+		p.fail(w, "the comparison", "%s is one number and takes no statistic, not %s", r.Name, mistake.Quote(w.text))
 	case q && r.summed:
 		p.fail(w, "max, min, mean or sd", "%s is summed up as it comes and has no quantiles", r.Name)
 	case !isStatistic(w.text):
-		p.fail(w, "p1 to p99.999, max, min, mean or sd", "unknown statistic %s", clip(w.text))
+		p.fail(w, "p1 to p99.999, max, min, mean or sd", "unknown statistic %s", mistake.Quote(w.text))
 	default:
 		l.Statistic = w.text
 	}
@@ -250,7 +250,7 @@ func (p *parser) operator(l *Limit, r rule, w word) {
 	counted := r.Kind == measure.Proportion || r.Kind == measure.Events
 	switch l.Op = w.text; {
 	case l.Op != "<" && l.Op != "<=" && l.Op != ">" && l.Op != ">=":
-		p.fail(w, "<, <=, > or >=", "unknown comparison %s", clip(w.text))
+		p.fail(w, "<, <=, > or >=", "unknown comparison %s", mistake.Quote(w.text))
 	case counted && l.Op[0] == '>':
 		p.fail(w, "< or <=", "%s counts what went wrong and has no lower limit", r.Name)
 	}
@@ -282,15 +282,15 @@ func (p *parser) value(l *Limit, r rule, at word, text string) {
 	q, err := rig.ParseQuantity(text)
 	switch {
 	case r.Unit == rig.Level || counted && r.countOnly:
-		p.fail(at, want, "%s is not a whole number", clip(text))
+		p.fail(at, want, "%s is not a whole number", mistake.Quote(text))
 	case err != nil:
-		p.fail(at, want, "%s can't be read as a value", clip(text))
+		p.fail(at, want, "%s can't be read as a value", mistake.Quote(text))
 	case q.Unit != r.Unit:
-		p.fail(at, want, "%s has the wrong unit for %s", clip(text), r.Name)
+		p.fail(at, want, "%s has the wrong unit for %s", mistake.Quote(text), r.Name)
 	case q.N < 0:
 		p.fail(at, want, "%s is never negative", r.Name)
 	case q.Unit == rig.Proportion && q.N > 1e9:
-		p.fail(at, want, "%s is more than all", clip(text))
+		p.fail(at, want, "%s is more than all", mistake.Quote(text))
 	default:
 		l.Value, l.Unit = q.N, q.Unit
 	}
@@ -321,7 +321,7 @@ func (p *parser) confidence(w []word) float64 {
 	c, ok := share(join(w[1:max(last, 1)]))
 	switch {
 	case !ok || w[last].text != "confidence":
-		p.fail(w[0], `"with 95 % confidence"`, "%s can't be read", clip(join(w)))
+		p.fail(w[0], `"with 95 % confidence"`, "%s can't be read", mistake.Quote(join(w)))
 	case c <= 50 || c >= 100:
 		p.fail(w[1], "a value above 50 % and below 100 %", "a confidence of %v %% shows nothing", c)
 	}

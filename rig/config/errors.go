@@ -4,8 +4,6 @@
 package config
 
 import (
-	"fmt"
-
 	"drench/rig/mistake"
 )
 
@@ -27,12 +25,3 @@ type Problem struct {
 
 // Checker is a struct with rules about its values.
 type Checker interface{ Check() []Problem }
-
-// clip quotes text from a file, shortened to what fits a message.
-func clip(s string) string {
-	const most = 40
-	if r := []rune(s); len(r) > most {
-		s = string(r[:most]) + "…"
-	}
-	return fmt.Sprintf("%q", s)
-}

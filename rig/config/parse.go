@@ -10,6 +10,8 @@ import (
 	"unicode/utf8"
 
 	"go.yaml.in/yaml/v3"
+
+	"drench/rig/mistake"
 )
 
 // maxSize is more than any rig needs and less than can hurt.
@@ -236,10 +238,10 @@ func (t *tree) lintKeys(n *yaml.Node) {
 		case twice:
 			t.add(k, fmt.Sprintf("%s is given twice, first in line %d", name(k), earlier.Line), "each key once")
 		case !keyShape.MatchString(k.Value) && keyShape.MatchString(folded):
-			t.add(k, "key "+clip(k.Value)+" is not in small letters", folded)
+			t.add(k, "key "+mistake.Quote(k.Value)+" is not in small letters", folded)
 			t.meant[k] = folded
 		case !keyShape.MatchString(k.Value):
-			t.add(k, "key "+clip(k.Value)+" is no name", "small letters, digits, _ and -, beginning with a letter")
+			t.add(k, "key "+mistake.Quote(k.Value)+" is no name", "small letters, digits, _ and -, beginning with a letter")
 		}
 		first[folded] = k
 	}
@@ -250,5 +252,5 @@ func name(k *yaml.Node) string {
 	if keyShape.MatchString(k.Value) && len(k.Value) <= 40 {
 		return k.Value
 	}
-	return clip(k.Value)
+	return mistake.Quote(k.Value)
 }

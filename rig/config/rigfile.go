@@ -9,6 +9,7 @@ import (
 
 	"drench/rig"
 	"drench/rig/interlock"
+	"drench/rig/mistake"
 
 	"periph.io/x/conn/v3/physic"
 )
@@ -73,7 +74,7 @@ func (l *Loaded) readCalibrations() []Problem {
 	for i, name := range l.Calibrations {
 		path := fmt.Sprintf("calibrations.%d", i)
 		if strings.TrimSpace(name) == "" || slices.Contains(l.Calibrations[:i], name) {
-			r.refuse(true, path, clip(name)+" is empty or there twice", "each file of a calibration record once")
+			r.refuse(true, path, mistake.Quote(name)+" is empty or there twice", "each file of a calibration record once")
 			continue
 		}
 		if !filepath.IsAbs(name) {
@@ -108,7 +109,7 @@ func (l *Loaded) LoadProfile(model any) (rig.DUT, Source, error) {
 	over := l.Interlock.OverVoltage
 	if over > 0 && over <= d.Supply {
 		err = l.Place([]Problem{{[]string{"interlock", "over_voltage"},
-			fmt.Sprintf("over_voltage is %v, no more than the supply of %s", rig.Of(over), clip(d.Name)),
+			fmt.Sprintf("over_voltage is %v, no more than the supply of %s", rig.Of(over), mistake.Quote(d.Name)),
 			fmt.Sprintf("more than %v, and more than any level that a scenario sets", rig.Of(d.Supply))}})
 	}
 	return d, src, err
@@ -124,7 +125,7 @@ func (l *Loaded) problems() []Problem {
 	} {
 		r.refuse(strings.TrimSpace(f.value) == "", f.key, f.key+" is missing", f.want)
 	}
-	r.refuse(l.Bench != "" && l.Bench != Virtual && l.Bench != Real, "bench", "bench is "+clip(l.Bench), "virtual or real")
+	r.refuse(l.Bench != "" && l.Bench != Virtual && l.Bench != Real, "bench", "bench is "+mistake.Quote(l.Bench), "virtual or real")
 	r.refuse(l.Bench == Real && l.Name == Virtual, "name", "a real bench is called virtual", "another name: reports go by it")
 	r.calibration(l.Calibration)
 	r.interlock(l.Interlock)
@@ -194,8 +195,8 @@ func (r *rules) interlock(c interlock.Config) {
 		"the emergency stop among them, as in [estop, tray]")
 	for i, name := range c.Inputs {
 		path := fmt.Sprintf("interlock.inputs.%d", i)
-		r.refuse(!rig.ValidName(name), path, clip(name)+" is no channel name", "small letters, digits and _, beginning with a letter")
-		r.refuse(slices.Contains(c.Inputs[:i], name), path, clip(name)+" is there twice", "each input once")
+		r.refuse(!rig.ValidName(name), path, mistake.Quote(name)+" is no channel name", "small letters, digits and _, beginning with a letter")
+		r.refuse(slices.Contains(c.Inputs[:i], name), path, mistake.Quote(name)+" is there twice", "each input once")
 	}
 	r.positive(
 		entry{"interlock.pump_on", rig.Of(c.PumpOn)}, entry{"interlock.volume", rig.Of(c.Volume)},

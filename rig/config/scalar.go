@@ -8,6 +8,7 @@ import (
 	"strconv"
 
 	"drench/rig"
+	"drench/rig/mistake"
 
 	"go.yaml.in/yaml/v3"
 )
@@ -27,7 +28,7 @@ func (t *tree) quantity(n *yaml.Node, what string, v reflect.Value, unit rig.Uni
 		return
 	}
 	if decimal.MatchString(n.Value) {
-		t.add(n, fmt.Sprintf("%s is %s without a unit", what, clip(n.Value)), want)
+		t.add(n, fmt.Sprintf("%s is %s without a unit", what, mistake.Quote(n.Value)), want)
 		return
 	}
 	q, err := rig.ParseQuantity(n.Value)
@@ -35,7 +36,7 @@ func (t *tree) quantity(n *yaml.Node, what string, v reflect.Value, unit rig.Uni
 	case err != nil:
 		t.add(n, fmt.Sprintf("%s: %v", what, err), want)
 	case q.Unit != unit:
-		t.add(n, fmt.Sprintf("%s is %s, the wrong kind of unit", what, clip(n.Value)), want)
+		t.add(n, fmt.Sprintf("%s is %s, the wrong kind of unit", what, mistake.Quote(n.Value)), want)
 	default:
 		v.SetInt(q.N)
 	}
@@ -49,7 +50,7 @@ func (t *tree) scalar(n *yaml.Node, what string, v reflect.Value) {
 	case n.Kind == yaml.ScalarNode && (n.Tag == "!!int" || n.Tag == "!!float"):
 		t.add(n, fmt.Sprintf("%s is the number %s", what, n.Value), wanted(v))
 	case n.Kind == yaml.ScalarNode:
-		t.add(n, fmt.Sprintf("%s is %s", what, clip(n.Value)), wanted(v))
+		t.add(n, fmt.Sprintf("%s is %s", what, mistake.Quote(n.Value)), wanted(v))
 	default:
 		t.add(n, fmt.Sprintf("%s is %s", what, kind(n)), wanted(v))
 	}
@@ -126,5 +127,5 @@ func kind(n *yaml.Node) string {
 	if n.Tag == "!!int" || n.Tag == "!!float" {
 		return "the number " + n.Value
 	}
-	return "the text " + clip(n.Value)
+	return "the text " + mistake.Quote(n.Value)
 }

@@ -10,6 +10,8 @@ import (
 	"path"
 	"slices"
 	"strings"
+
+	"drench/rig/mistake"
 )
 
 // stock holds the rig and the DUTs that come with the tool.
@@ -71,7 +73,7 @@ func StockProfiles() []string {
 func stockProfile(name string) (Source, error) {
 	if !slices.Contains(StockProfiles(), name) {
 		return Source{}, fmt.Errorf("there is no stock DUT %s; expected one of %s, or a path to a profile that ends in .yaml",
-			clip(name), strings.Join(StockProfiles(), ", "))
+			mistake.Quote(name), strings.Join(StockProfiles(), ", "))
 	}
 	return readStock(path.Join(stockDUTs, name+".yaml"))
 }

@@ -72,25 +72,34 @@ func Found(err error) bool {
 	return errors.As(err, &one) || errors.As(err, &all)
 }
 
+// Quote quotes text from a file, shortened to what fits a message.
+func Quote(s string) string {
+	const most = 40
+	if r := []rune(s); len(r) > most {
+		s = string(r[:most]) + "…"
+	}
+	return fmt.Sprintf("%q", s)
+}
+
 // Nearest returns the known word that s is a slip of: at most so many letters
 // added, dropped or changed; of several the first in the alphabet. It returns
 // "" if there is none.
 func Nearest(s string, known []string, letters int) string {
 	best, least := "", letters+1
 	for _, k := range known {
-		if d := distance(s, k, least); d < least || d == least && d <= letters && k < best {
+		if len(s)-len(k) > letters || len(k)-len(s) > letters {
+			continue // a long text is no slip, and not worth the work
+		}
+		if d := Distance(s, k); d < least || d == least && d <= letters && k < best {
 			best, least = k, d
 		}
 	}
 	return best
 }
 
-// distance is how many letters must be added, dropped or changed to make b of
-// a (Levenshtein), or more if that is above limit.
-func distance(a, b string, limit int) int {
-	if len(a)-len(b) > limit || len(b)-len(a) > limit {
-		return limit + 1
-	}
+// Distance is how many letters must be added, dropped or changed to make b of
+// a (Levenshtein's, by the rows of Wagner and Fischer).
+func Distance(a, b string) int {
 	row := make([]int, len(b)+1)
 	for j := range row {
 		row[j] = j

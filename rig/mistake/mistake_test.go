@@ -4,6 +4,8 @@ import (
 	"errors"
 	"io/fs"
 	"testing"
+
+	"pgregory.net/rapid"
 )
 
 func TestErrors(t *testing.T) {
@@ -31,7 +33,17 @@ func TestNearest(t *testing.T) {
 			t.Errorf("Nearest(%q) = %q, want %q", word, got, want)
 		}
 	}
-	if d := distance("kitten", "sitting", 9); d != 3 { // the textbook's example, from memory
+	if d := Distance("kitten", "sitting"); d != 3 { // the textbook's example, from memory
 		t.Errorf("distance is %d, want 3", d)
 	}
+}
+
+// TestDistance: the laws of a distance hold.
+func TestDistance(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		a, b, c := rapid.StringN(0, 8, 8).Draw(t, "a"), rapid.StringN(0, 8, 8).Draw(t, "b"), rapid.StringN(0, 8, 8).Draw(t, "c")
+		if Distance(a, a) != 0 || Distance(a, b) != Distance(b, a) || Distance(a, c) > Distance(a, b)+Distance(b, c) || (Distance(a, b) == 0) != (a == b) {
+			t.Fatalf("%q %q %q: %d %d %d", a, b, c, Distance(a, b), Distance(b, c), Distance(a, c))
+		}
+	})
 }
