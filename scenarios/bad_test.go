@@ -1,7 +1,6 @@
 package scenarios_test
 
 import (
-	"bytes"
 	"context"
 	"flag"
 	"os"
@@ -19,11 +18,6 @@ import (
 )
 
 var update = flag.Bool("update", false, "write the expected messages anew")
-
-// memory is a timeline's sink.
-type memory struct{ bytes.Buffer }
-
-func (m *memory) WriteChunk(b []byte) error { _, err := m.Write(b); return err }
 
 // rehearse runs a script on the stock virtual bench and returns what the
 // script came to, and the timeline.
@@ -50,7 +44,7 @@ func rehearse(t *testing.T, s *scenarios.Script, trials int, seed uint64, mend f
 	if err := s.Check(bench.Channels()); err != nil {
 		return nil, err
 	}
-	var kept memory
+	var kept timeline.Memory
 	w, err := timeline.NewWriter(&kept, timeline.Header{Scenario: s.Name, Seed: seed, Channels: bench.Channels(), Device: device,
 		Calibration: l.Calibration, Planned: s.Scale(trials)}, timeline.VirtualPace)
 	if err != nil {

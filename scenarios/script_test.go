@@ -103,16 +103,9 @@ func TestTripEndsRun(t *testing.T) {
 
 func events(t *testing.T, tl []byte) []rig.Event {
 	t.Helper()
-	r, err := timeline.NewReader(bytes.NewReader(tl))
+	_, evs, err := timeline.ReadAll(bytes.NewReader(tl))
 	if err != nil {
 		t.Fatal(err)
-	}
-	var evs []rig.Event
-	for ev, err := range r.All() {
-		if err != nil {
-			t.Fatal(err)
-		}
-		evs = append(evs, ev)
 	}
 	return evs
 }

@@ -129,12 +129,6 @@ func (k *keeping) print(w io.Writer, r *calibration.Record, sentence string, tab
 	return err
 }
 
-// nowhere takes a timeline that is not kept: a calibration's record has its
-// raw data.
-type nowhere struct{}
-
-func (nowhere) WriteChunk([]byte) error { return nil }
-
 // guarded opens the bench and has f drive it through the interlocks, as every
 // run does; then all outputs are off.
 func (b *bench) guarded(ctx context.Context, what string, seed uint64, f func(context.Context, *engine.Run, running) error) error {
@@ -155,7 +149,8 @@ func closed(world running) error {
 }
 
 func (b *bench) drive(ctx context.Context, what string, seed uint64, world running, f func(context.Context, *engine.Run, running) error) error {
-	w, err := timeline.NewWriter(nowhere{}, timeline.Header{Tool: version, Scenario: "calibrate " + what, Seed: seed, Bench: b.rig.Name,
+	// A calibration's record has its raw data.
+	w, err := timeline.NewWriter(timeline.Discard{}, timeline.Header{Tool: version, Scenario: "calibrate " + what, Seed: seed, Bench: b.rig.Name,
 		Channels: world.Channels(), Device: b.device, Calibration: b.rig.Calibration}, b.pace())
 	if err != nil {
 		return &benchError{err}

@@ -12,6 +12,7 @@ import (
 	"drench/rig"
 	"drench/rig/calibration"
 	"drench/rig/config"
+	"drench/rig/timeline"
 	"drench/scenarios"
 
 	"github.com/spf13/cobra"
@@ -86,11 +87,6 @@ func checkYAML(path string) error {
 	return err
 }
 
-// discard is a timeline's sink that keeps nothing.
-type discard struct{}
-
-func (discard) WriteChunk([]byte) error { return nil }
-
 // rehearse runs a script with few trials on the virtual bench, keeping
 // nothing.
 func rehearse(cmd *cobra.Command, path string) error {
@@ -110,7 +106,7 @@ func rehearse(cmd *cobra.Command, path string) error {
 	if err := s.Check(table); err != nil {
 		return err
 	}
-	_, cut, err := j.rehearse(cmd.Context(), discard{}, nil)
+	_, cut, err := j.rehearse(cmd.Context(), timeline.Discard{}, nil)
 	return errors.Join(cut, err)
 }
 

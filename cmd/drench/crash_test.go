@@ -120,18 +120,8 @@ func (d drench) reference(t *testing.T, seed uint64) reference {
 }
 
 func decode(b []byte) ([]rig.Event, error) {
-	tl, err := timeline.NewReader(bytes.NewReader(b))
-	if err != nil {
-		return nil, err
-	}
-	var evs []rig.Event
-	for ev, err := range tl.All() {
-		if err != nil {
-			return evs, err
-		}
-		evs = append(evs, ev)
-	}
-	return evs, nil
+	_, evs, err := timeline.ReadAll(bytes.NewReader(b))
+	return evs, err
 }
 
 // openStore is the next start after whatever happened.

@@ -1,8 +1,6 @@
 package main
 
 import (
-	"bytes"
-	"context"
 	"strings"
 	"testing"
 
@@ -11,51 +9,29 @@ import (
 	"drench/results/measure"
 	"drench/results/verdict"
 	"drench/rig/timeline"
-
-	"github.com/spf13/cobra"
 )
 
-// outcome is a scenario run on the stock virtual bench and judged by its own
-// limits.
-type outcome struct {
-	world  *virtual.Bench
-	header timeline.Header
-	set    *measure.Set
-	limits.Judgement
+// judged measures a timeline and judges it by the job's limits.
+func judged(t *testing.T, j *job, tl *timeline.Memory) (*measure.Set, limits.Judgement) {
+	t.Helper()
+	r, err := tl.Reader()
+	if err != nil {
+		t.Fatal(err)
+	}
+	set, err := measure.Extract(r.Header, r.All())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return set, limits.Judge(set, j.limits, r.Header)
 }
 
-// try runs a scenario, with a fault if one is named.
-func try(t *testing.T, scenario, fault string, seed uint64, mend func(*bench)) outcome {
+// try runs a scenario on the stock virtual bench, with a fault if one is named,
+// and judges it by its own limits.
+func try(t *testing.T, scenario, fault string, seed uint64) limits.Judgement {
 	t.Helper()
-	cmd := &cobra.Command{}
-	cmd.Flags().String("rig", "", "")
-	cmd.Flags().String("data", t.TempDir(), "")
-	jobs, err := prepare(cmd, []string{scenario}, runFlags{seed: seed, fault: fault})
-	if err != nil {
-		t.Fatal(err)
-	}
-	j := jobs[0]
-	if mend != nil {
-		mend(j.bench)
-	}
-	world, err := j.bench.open(seed)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer world.Close()
-	var kept memory
-	if _, _, err := j.runOn(context.Background(), world, &kept, nil); err != nil {
-		t.Fatal(err)
-	}
-	tl, err := timeline.NewReader(bytes.NewReader(kept.Bytes()))
-	if err != nil {
-		t.Fatal(err)
-	}
-	set, err := measure.Extract(tl.Header, tl.All())
-	if err != nil {
-		t.Fatal(err)
-	}
-	return outcome{world, tl.Header, set, limits.Judge(set, j.limits, tl.Header)}
+	r := record(t, scenario, runFlags{seed: seed, fault: fault}, nil)
+	_, judgement := judged(t, r.job, &r.timeline)
+	return judgement
 }
 
 // TestFaults: each fault of the device breaks the limit that is there for it,
@@ -104,7 +80,7 @@ func TestFaults(t *testing.T) {
 	for fault, want := range table {
 		t.Run(want.scenario+"/"+fault, func(t *testing.T) {
 			t.Parallel()
-			got := try(t, want.scenario, fault, 7, nil)
+			got := try(t, want.scenario, fault, 7)
 			if got.Verdict != want.verdict {
 				t.Errorf("verdict %v (%s), want %v", got.Verdict, got.Reason, want.verdict)
 			}
@@ -135,7 +111,7 @@ func TestFaults(t *testing.T) {
 func TestHealthy(t *testing.T) {
 	for _, scenario := range []string{"drip", "spray", "condensation", "brownout"} {
 		for _, seed := range []uint64{1, 7} {
-			got := try(t, scenario, "", seed, nil)
+			got := try(t, scenario, "", seed)
 			if got.Verdict != verdict.Pass {
 				t.Errorf("%s, seed %d: %v: %s", scenario, seed, got.Verdict, got.Reason)
 				for _, r := range got.Results {

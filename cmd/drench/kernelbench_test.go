@@ -20,7 +20,6 @@ import (
 	"drench/drivers/closedloop"
 	"drench/drivers/virtual"
 	"drench/results/limits"
-	"drench/results/measure"
 	"drench/results/verdict"
 	"drench/rig"
 	"drench/rig/timeline"
@@ -382,18 +381,11 @@ func TestOnKernelRuns(t *testing.T) {
 // rehearsed runs a job on the virtual bench and judges it.
 func rehearsed(t *testing.T, j *job) limits.Judgement {
 	t.Helper()
-	var kept memory
+	var kept timeline.Memory
 	if _, _, err := j.rehearse(t.Context(), &kept, nil); err != nil {
 		t.Fatal(err)
 	}
-	tl, err := timeline.NewReader(bytes.NewReader(kept.Bytes()))
-	if err != nil {
-		t.Fatal(err)
-	}
-	set, err := measure.Extract(tl.Header, tl.All())
-	if err != nil {
-		t.Fatal(err)
-	}
+	set, judgement := judged(t, j, &kept)
 	t.Logf("%v on the virtual bench", set.End.Sub(set.Begin).Round(time.Second))
-	return limits.Judge(set, j.limits, tl.Header)
+	return judgement
 }

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"fmt"
 	"strings"
 
@@ -40,22 +39,13 @@ func newPreview() *cobra.Command {
 	return cmd
 }
 
-// memory is a timeline's sink that keeps it in memory.
-type memory struct{ bytes.Buffer }
-
-func (m *memory) WriteChunk(b []byte) error {
-	_, err := m.Write(b)
-	return err
-}
-
 func (j *job) preview(cmd *cobra.Command, columns int) error {
-	var kept memory
+	var kept timeline.Memory
 	_, cut, err := j.rehearse(cmd.Context(), &kept, nil)
 	if err != nil {
 		return err
 	}
-	read := func() (*timeline.Reader, error) { return timeline.NewReader(bytes.NewReader(kept.Bytes())) }
-	tl, err := read()
+	tl, err := kept.Reader()
 	if err != nil {
 		return err
 	}
@@ -64,7 +54,7 @@ func (j *job) preview(cmd *cobra.Command, columns int) error {
 		return fmt.Errorf("measure the preview: %w", err)
 	}
 	for _, win := range windows(j.script, set) {
-		if tl, err = read(); err != nil {
+		if tl, err = kept.Reader(); err != nil {
 			return err
 		}
 		if err := sketch.Draw(cmd.OutOrStdout(), tl.Header.Channels, tl.All(), win, columns); err != nil {

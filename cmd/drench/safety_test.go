@@ -49,25 +49,14 @@ func allowed(c interlock.Config) safety.Limits {
 	return safety.Limits{Inputs: c.Inputs, PumpOn: c.PumpOn, Volume: c.Volume}
 }
 
-// kept is a timeline in memory.
-type kept struct{ bytes.Buffer }
-
-func (k *kept) WriteChunk(b []byte) error { _, err := k.Write(b); return err }
-
-func (k *kept) read(t testing.TB) (timeline.Header, []rig.Event) {
+// reread is a timeline in memory as it reads back.
+func reread(t testing.TB, k *timeline.Memory) (timeline.Header, []rig.Event) {
 	t.Helper()
-	r, err := timeline.NewReader(bytes.NewReader(k.Bytes()))
+	h, evs, err := timeline.ReadAll(bytes.NewReader(k.Bytes()))
 	if err != nil {
 		t.Fatal(err)
 	}
-	var evs []rig.Event
-	for ev, err := range r.All() {
-		if err != nil {
-			t.Fatal(err)
-		}
-		evs = append(evs, ev)
-	}
-	return r.Header, evs
+	return h, evs
 }
 
 // seen stands between guard and virtual bench and keeps its own books of what
@@ -350,7 +339,7 @@ func live(t *testing.T, seed uint64) lived {
 		t.Fatal(err)
 	}
 	bench.guard = guard
-	var k kept
+	var k timeline.Memory
 	w, err := timeline.NewWriter(&k, timeline.Header{Channels: bench.Channels()}, timeline.VirtualPace)
 	if err != nil {
 		t.Fatal(err)
@@ -380,9 +369,9 @@ func live(t *testing.T, seed uint64) lived {
 }
 
 // judgeBoth holds what was recorded against what was.
-func judgeBoth(t *testing.T, e *episode, bench *seen, k *kept) {
+func judgeBoth(t *testing.T, e *episode, bench *seen, k *timeline.Memory) {
 	t.Helper()
-	h, evs := k.read(t)
+	h, evs := reread(t, k)
 	r, err := safety.Check(h, allowed(e.limits), each(evs))
 	if err != nil {
 		t.Fatal(err)
@@ -451,7 +440,7 @@ func TestHungLoop(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		var k kept
+		var k timeline.Memory
 		w, err := timeline.NewWriter(&k, timeline.Header{Channels: v.Channels()}, timeline.VirtualPace)
 		if err != nil {
 			t.Fatal(err)
@@ -479,7 +468,7 @@ func TestHungLoop(t *testing.T) {
 		if err == nil || !strings.Contains(err.Error(), "ran for 10s") {
 			t.Errorf("seed %d: the run ended with %v", seed, err)
 		}
-		h, evs := k.read(t)
+		h, evs := reread(t, &k)
 		r, err := safety.Check(h, allowed(limits), each(evs))
 		if err != nil || len(r.Findings) != 2 || r.Findings[0].Rule != safety.OnTime || r.Findings[1].Rule != safety.OnTime {
 			t.Errorf("seed %d: %v, %v; want both pumps on for too long, as far as software knew", seed, r.Findings, err)

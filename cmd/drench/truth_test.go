@@ -1,8 +1,6 @@
 package main
 
 import (
-	"bytes"
-	"context"
 	"iter"
 	"math"
 	"slices"
@@ -18,44 +16,46 @@ import (
 	"github.com/spf13/cobra"
 )
 
-// recordedRun is a scenario on the virtual bench, with the world that knows
-// what really happened.
+// recordedRun is a scenario on the stock virtual bench, with the world that
+// knows what really happened.
 type recordedRun struct {
+	job      *job
 	world    *virtual.Bench
-	timeline []byte
+	timeline timeline.Memory
+	cut      error // what cut it short
 }
 
-func record(t *testing.T, scenario string, trials int, seed uint64, mend func(*bench)) recordedRun {
+func record(t *testing.T, scenario string, f runFlags, mend func(*bench)) *recordedRun {
 	t.Helper()
 	cmd := &cobra.Command{}
 	cmd.Flags().String("rig", "", "")
 	cmd.Flags().String("data", t.TempDir(), "")
-	jobs, err := prepare(cmd, []string{scenario}, runFlags{seed: seed, trials: trials})
+	jobs, err := prepare(cmd, []string{scenario}, f)
 	if err != nil {
 		t.Fatal(err)
 	}
-	j := jobs[0]
+	r := &recordedRun{job: jobs[0]}
 	if mend != nil {
-		mend(j.bench)
+		mend(r.job.bench)
 	}
-	world, err := j.bench.open(seed)
-	if err != nil {
+	if r.world, err = r.job.bench.open(f.seed); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { world.Close() })
-	var kept memory
-	_, cut, err := j.runOn(context.Background(), world, &kept, nil)
-	if err != nil || cut != nil {
-		t.Fatal(err, cut)
+	t.Cleanup(func() { r.world.Close() })
+	if _, r.cut, err = r.job.runOn(t.Context(), r.world, &r.timeline, nil); err != nil {
+		t.Fatal(err)
 	}
-	return recordedRun{world, kept.Bytes()}
+	return r
 }
 
 // measures extracts the measures as a rig without some of the channels would
 // have them.
-func (r recordedRun) measures(t *testing.T, without ...string) *measure.Set {
+func (r *recordedRun) measures(t *testing.T, without ...string) *measure.Set {
 	t.Helper()
-	tl, err := timeline.NewReader(bytes.NewReader(r.timeline))
+	if r.cut != nil {
+		t.Fatal(r.cut)
+	}
+	tl, err := r.timeline.Reader()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -92,7 +92,7 @@ func except(events iter.Seq2[rig.Event, error], channels []rig.ID) iter.Seq2[rig
 // against the hidden truth of the virtual bench: bias and spread lie within
 // the standard uncertainty that travels with them.
 func TestWettingInstants(t *testing.T) {
-	run := record(t, "drip", 100, 11, nil)
+	run := record(t, "drip", runFlags{trials: 100, seed: 11}, nil)
 	truth := run.world.Truth()
 	for _, c := range []struct {
 		source  measure.Source
@@ -143,7 +143,7 @@ func nearestTruth(truth []virtual.Wetting, at rig.Instant) rig.Instant {
 // suffices at a random phase: latencies are uniform on (c, T+c], their mean is
 // T/2 + c (derived; see docs/statistics.md), and other laws are rejected.
 func TestSamplerLaw(t *testing.T) {
-	run := record(t, "drip", 250, 5, func(b *bench) {
+	run := record(t, "drip", runFlags{trials: 250, seed: 5}, func(b *bench) {
 		b.world.Drip.Drop, b.rig.Calibration.Drip.Drop = 50*rig.Microlitre, 50*rig.Microlitre // one drop suffices
 		b.rig.Calibration.Drip.Rate = 6 * rig.MlPerMin
 		b.device.Sampling.Conversion = 10 * time.Millisecond

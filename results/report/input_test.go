@@ -1,7 +1,6 @@
 package report
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -19,18 +18,10 @@ import (
 	"drench/rig/timeline"
 )
 
-// chunks is a timeline in memory.
-type chunks struct{ bytes.Buffer }
-
-func (c *chunks) WriteChunk(b []byte) error {
-	_, err := c.Write(b)
-	return err
-}
-
 // store writes events as a timeline and returns what opens it, and its sum.
 func store(t testing.TB, h timeline.Header, events []rig.Event) (open func() (*timeline.Reader, error), sum string) {
 	t.Helper()
-	var c chunks
+	var c timeline.Memory
 	w, err := timeline.NewWriter(&c, h, timeline.Pace{Events: 50, Span: time.Hour})
 	if err != nil {
 		t.Fatal(err)
@@ -43,7 +34,7 @@ func store(t testing.TB, h timeline.Header, events []rig.Event) (open func() (*t
 	if err := w.Close(); err != nil {
 		t.Fatal(err)
 	}
-	return func() (*timeline.Reader, error) { return timeline.NewReader(bytes.NewReader(c.Bytes())) }, w.Sum()
+	return c.Reader, w.Sum()
 }
 
 // The channels of the example benches, by their place in the table.

@@ -257,7 +257,7 @@ func TestVCDDamagedTail(t *testing.T) {
 
 // cutShort opens the input's timeline without its last bytes.
 func cutShort(t *testing.T, in Input) func() (*timeline.Reader, error) {
-	var c chunks
+	var c timeline.Memory
 	w, err := timeline.NewWriter(&c, in.Header, timeline.Pace{Events: 5, Span: time.Hour})
 	if err != nil {
 		t.Fatal(err)

@@ -19,11 +19,6 @@ import (
 	"drench/scenarios"
 )
 
-// kept is a timeline in memory.
-type kept struct{ bytes.Buffer }
-
-func (k *kept) WriteChunk(b []byte) error { _, err := k.Write(b); return err }
-
 // recording is the timeline of a stock scenario on the virtual bench.
 type recording struct {
 	header timeline.Header
@@ -58,7 +53,7 @@ func record(t *testing.T, name, fault string, from time.Duration) recording {
 		t.Fatal(err)
 	}
 	counts := s.Scale(6)
-	var k kept
+	var k timeline.Memory
 	w, err := timeline.NewWriter(&k, timeline.Header{Channels: bench.Channels(), Device: device, Calibration: l.Calibration, Planned: counts}, timeline.Pace{Events: 100, Span: time.Hour})
 	if err != nil {
 		t.Fatal(err)
@@ -78,16 +73,8 @@ func record(t *testing.T, name, fault string, from time.Duration) recording {
 		t.Fatal(err)
 	}
 	r := recording{raw: k.Bytes(), limits: safety.Limits{Inputs: l.Interlock.Inputs, PumpOn: l.Interlock.PumpOn, Volume: l.Interlock.Volume}}
-	tl, err := timeline.NewReader(bytes.NewReader(r.raw))
-	if err != nil {
+	if r.header, r.events, err = timeline.ReadAll(bytes.NewReader(r.raw)); err != nil {
 		t.Fatal(err)
-	}
-	r.header = tl.Header
-	for ev, err := range tl.All() {
-		if err != nil {
-			t.Fatal(err)
-		}
-		r.events = append(r.events, ev)
 	}
 	return r
 }

@@ -15,10 +15,6 @@ import (
 	"drench/rig/timeline"
 )
 
-type memory struct{ bytes.Buffer }
-
-func (m *memory) WriteChunk(b []byte) error { _, err := m.Write(b); return err }
-
 const (
 	chPump rig.ID = iota
 	chStop
@@ -28,7 +24,7 @@ const (
 
 // fresh is a run on a bench with a pump, an emergency stop, a detect line and
 // a rail gauge.
-func fresh(t *testing.T, script ...rig.Event) (*Run, *rigtest.Bench, *memory) {
+func fresh(t *testing.T, script ...rig.Event) (*Run, *rigtest.Bench, *timeline.Memory) {
 	t.Helper()
 	b := &rigtest.Bench{
 		Table: []rig.Channel{
@@ -46,7 +42,7 @@ func fresh(t *testing.T, script ...rig.Event) (*Run, *rigtest.Bench, *memory) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	m := &memory{}
+	m := &timeline.Memory{}
 	w, err := timeline.NewWriter(m, timeline.Header{Channels: b.Table}, timeline.LivePace)
 	if err != nil {
 		t.Fatal(err)
@@ -58,18 +54,11 @@ func fresh(t *testing.T, script ...rig.Event) (*Run, *rigtest.Bench, *memory) {
 	return r, b, m
 }
 
-func recorded(t *testing.T, m *memory) []rig.Event {
+func recorded(t *testing.T, m *timeline.Memory) []rig.Event {
 	t.Helper()
-	r, err := timeline.NewReader(bytes.NewReader(m.Bytes()))
+	_, evs, err := timeline.ReadAll(bytes.NewReader(m.Bytes()))
 	if err != nil {
 		t.Fatal(err)
-	}
-	var evs []rig.Event
-	for ev, err := range r.All() {
-		if err != nil {
-			t.Fatal(err)
-		}
-		evs = append(evs, ev)
 	}
 	return evs
 }

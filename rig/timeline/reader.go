@@ -112,3 +112,20 @@ func (t *Reader) All() iter.Seq2[rig.Event, error] {
 		}
 	}
 }
+
+// ReadAll reads a whole timeline into memory; after damage it returns what was
+// before, and the error.
+func ReadAll(r io.Reader) (Header, []rig.Event, error) {
+	t, err := NewReader(r)
+	if err != nil {
+		return Header{}, nil, err
+	}
+	var evs []rig.Event
+	for ev, err := range t.All() {
+		if err != nil {
+			return t.Header, evs, err
+		}
+		evs = append(evs, ev)
+	}
+	return t.Header, evs, nil
+}

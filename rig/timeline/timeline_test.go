@@ -13,13 +13,8 @@ import (
 	"pgregory.net/rapid"
 )
 
-// memory is a Sink that keeps chunks end to end, as a file would.
-type memory struct{ bytes.Buffer }
-
-func (m *memory) WriteChunk(b []byte) error { _, err := m.Write(b); return err }
-
 func write(t interface{ Fatal(...any) }, h Header, evs []rig.Event, pace Pace) []byte {
-	var m memory
+	var m Memory
 	w, err := NewWriter(&m, h, pace)
 	if err != nil {
 		t.Fatal(err)
@@ -36,18 +31,7 @@ func write(t interface{ Fatal(...any) }, h Header, evs []rig.Event, pace Pace) [
 }
 
 func read(b []byte) (Header, []rig.Event, error) {
-	r, err := NewReader(bytes.NewReader(b))
-	if err != nil {
-		return Header{}, nil, err
-	}
-	var evs []rig.Event
-	for ev, err := range r.All() {
-		if err != nil {
-			return r.Header, evs, err
-		}
-		evs = append(evs, ev)
-	}
-	return r.Header, evs, nil
+	return ReadAll(bytes.NewReader(b))
 }
 
 func genEvent(t *rapid.T) rig.Event {
@@ -191,7 +175,7 @@ func FuzzReader(f *testing.F) {
 // as a night has them, against the bytes of a plain row (8 time, 2 channel, 1
 // level) in the same run.
 func BenchmarkBytesPerEdge(b *testing.B) {
-	w, err := NewWriter(discard{}, Header{}, VirtualPace)
+	w, err := NewWriter(Discard{}, Header{}, VirtualPace)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -208,9 +192,5 @@ func BenchmarkBytesPerEdge(b *testing.B) {
 	b.ReportMetric(per, "B/edge")
 	b.ReportMetric(11/per, "row/edge")
 }
-
-type discard struct{}
-
-func (discard) WriteChunk([]byte) error { return nil }
 
 var _ io.Reader = (*summed)(nil)
