@@ -113,7 +113,7 @@ func (s *session) disturb(spec rig.Trial, act func() error) (starlark.Value, err
 	restored := s.run.Now()
 	alive := false
 	if err == nil {
-		alive, err = s.edge(rig.Heartbeat, spec.Within, any)
+		alive, err = s.run.NextEdge(s.ctx, rig.Heartbeat, spec.Within)
 	}
 	took := s.run.Now().Sub(restored)
 	if err == nil {

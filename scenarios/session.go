@@ -30,7 +30,6 @@ type session struct {
 	Setup
 	rng    *rand.Rand
 	thread *starlark.Thread
-	end    rig.Instant // of the script's time budget
 
 	powered  bool        // relay closed by power
 	probed   bool        // looked for back-feed
@@ -50,8 +49,9 @@ type session struct {
 func (s *Script) Run(ctx context.Context, run *engine.Run, setup Setup) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	ses := &session{ctx: ctx, run: run, Setup: setup, end: run.Now().Add(s.Budget),
+	ses := &session{ctx: ctx, run: run, Setup: setup,
 		rng: rand.New(rand.NewPCG(setup.Seed, 0x6472656e6368))} // "drench": a stream of its own
+	run.Budget = run.Now().Add(s.Budget)
 	if err := ses.listen(); err != nil {
 		return err
 	}
@@ -120,48 +120,7 @@ func (s *session) listen() error {
 	return nil
 }
 
-// wait lets time pass within the script's budget.
-func (s *session) wait(d time.Duration) error {
-	_, err := s.until(d, nil)
-	return err
-}
-
-// until waits for match, at most d, within the script's budget. Negative times
-// do not wait.
-func (s *session) until(d time.Duration, match func(rig.Event) bool) (bool, error) {
-	deadline := s.run.Now().Add(max(d, 0))
-	over := deadline > s.end
-	if over {
-		deadline = s.end
-	}
-	if match == nil {
-		match = func(rig.Event) bool { return false }
-	}
-	_, ok, err := s.run.Until(s.ctx, deadline, match)
-	if err == nil && !ok && over {
-		err = fmt.Errorf("the script's time budget is used up; raise budget = \"…\" in the script if it is to run longer")
-	}
-	return ok, err
-}
-
-// level waits for an input line to have a level.
-func (s *session) level(name string, level int64, within time.Duration) (bool, error) {
-	if s.run.Last(name) == level {
-		return true, nil
-	}
-	return s.edge(name, within, func(v int64) bool { return v == level })
-}
-
-// edge waits for an edge of an input line whose level take accepts.
-func (s *session) edge(name string, within time.Duration, take func(int64) bool) (bool, error) {
-	id, ok := rig.Find(s.run.Channels(), name)
-	if !ok {
-		return false, &engine.ChannelError{Name: name}
-	}
-	return s.until(within, func(ev rig.Event) bool {
-		return ev.Kind == rig.Edge && ev.Channel == id && take(ev.Value)
-	})
-}
+func (s *session) wait(d time.Duration) error { return s.run.Wait(s.ctx, d) }
 
 func (s *session) set(name string, n int64, u rig.Unit) error {
 	return s.run.Set(s.ctx, name, rig.Quantity{N: n, Unit: u})

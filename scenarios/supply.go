@@ -77,14 +77,12 @@ func (s *session) close(level int64) error {
 // readings.
 func (s *session) start() error {
 	if s.run.Has(rig.Heartbeat) {
-		if _, err := s.edge(rig.Heartbeat, 3*s.Device.StartUp, any); err != nil {
+		if _, err := s.run.NextEdge(s.ctx, rig.Heartbeat, 3*s.Device.StartUp); err != nil {
 			return err
 		}
 	}
 	return s.wait(2 * s.Device.Sampling.Period)
 }
-
-func any(int64) bool { return true }
 
 func (s *session) powerOff(arguments) (starlark.Value, error) { return starlark.None, s.open() }
 

@@ -89,7 +89,7 @@ func (s *session) watchAnswer(spec rig.Trial, begin rig.Instant) error {
 	found := s.run.Last(rig.Detect) == 1
 	if !found {
 		var err error
-		if found, err = s.until(left, s.risen(spec)); err != nil {
+		if found, err = s.run.Match(s.ctx, left, s.risen(spec)); err != nil {
 			return err
 		}
 	}
@@ -114,7 +114,7 @@ func (s *session) release(spec rig.Trial) (starlark.Value, error) {
 	}
 	cleared := false
 	if err == nil {
-		cleared, err = s.level(rig.Detect, 0, begin.Add(spec.Within).Sub(s.run.Now()))
+		cleared, err = s.run.Level(s.ctx, rig.Detect, 0, begin.Add(spec.Within).Sub(s.run.Now()))
 	}
 	took := s.run.Now().Sub(begin)
 	if err == nil {

@@ -59,7 +59,7 @@ func (s *session) pump(limit time.Duration, drops int) (int, error) {
 		return 0, err
 	}
 	n := 0
-	_, err := s.until(limit, func(ev rig.Event) bool {
+	_, err := s.run.Match(s.ctx, limit, func(ev rig.Event) bool {
 		if hasGate && ev.Kind == rig.Edge && ev.Channel == gate && ev.Value == 1 {
 			n++
 		}
@@ -104,7 +104,7 @@ func (s *session) rain(rate rig.Rain, d time.Duration, match func(rig.Event) boo
 	if err := s.set(rig.PumpSpray, int64(flow), rig.LitreRate); err != nil {
 		return false, err
 	}
-	ok, err := s.until(d, match)
+	ok, err := s.run.Match(s.ctx, d, match)
 	s.watered = s.run.Now()
 	return ok, errors.Join(err, s.set(rig.PumpSpray, 0, rig.LitreRate))
 }

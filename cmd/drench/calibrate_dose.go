@@ -103,11 +103,11 @@ func (d *dosing) dose(ctx context.Context, on time.Duration) (drops int, err err
 	if err := d.run.Set(ctx, d.pump.Channel, rig.Of(d.pump.Flow)); err != nil {
 		return 0, err
 	}
-	_, _, err = d.run.Until(ctx, d.run.Now().Add(on), count)
+	_, err = d.run.Match(ctx, on, count)
 	if err := errors.Join(err, d.run.Set(ctx, d.pump.Channel, rig.Of(rig.Flow(0)))); err != nil {
 		return 0, err
 	}
-	_, _, err = d.run.Until(ctx, d.run.Now().Add(lastDrop), count)
+	_, err = d.run.Match(ctx, lastDrop, count)
 	return drops, err
 }
 

@@ -25,6 +25,9 @@ type Run struct {
 	trial   int
 	open    bool // a trial is open
 
+	// Budget, if not 0, is the end of the script's time budget: a wait that it
+	// cuts short is an error.
+	Budget rig.Instant
 	// OnTrial, if set, is called when a trial has ended.
 	OnTrial func(n int, t rig.Trial)
 	spec    rig.Trial
@@ -160,33 +163,50 @@ func (r *Run) Watch(name string, every time.Duration) {
 	}
 }
 
-// Wait lets time pass.
+// errBudget is what a wait beyond the budget ends with.
+var errBudget = errors.New("the script's time budget is used up; raise budget = \"…\" in the script if it is to run longer")
+
+// Wait lets time pass; a negative time is none.
 func (r *Run) Wait(ctx context.Context, d time.Duration) error {
-	_, _, err := r.Until(ctx, r.Now().Add(d), func(rig.Event) bool { return false })
+	_, err := r.Match(ctx, d, nil)
 	return err
 }
 
-// Until waits for the first event that match takes, or until the deadline.
-// Every event on the way is recorded, the watched gauges are read.
-func (r *Run) Until(ctx context.Context, deadline rig.Instant, match func(rig.Event) bool) (rig.Event, bool, error) {
+// Match waits for the first event that match takes, at most for a time, and
+// tells whether there was one; nil takes none. Every event on the way is
+// recorded, the watched gauges are read.
+func (r *Run) Match(ctx context.Context, within time.Duration, match func(rig.Event) bool) (bool, error) {
+	deadline := r.Now().Add(max(within, 0))
+	over := r.Budget != 0 && deadline > r.Budget
+	if over {
+		deadline = r.Budget
+	}
+	ok, err := r.until(ctx, deadline, match)
+	if err == nil && !ok && over {
+		err = errBudget
+	}
+	return ok, err
+}
+
+func (r *Run) until(ctx context.Context, deadline rig.Instant, match func(rig.Event) bool) (bool, error) {
 	for {
 		stop, err := r.sample(ctx, deadline)
 		if err != nil {
-			return rig.Event{}, false, err
+			return false, err
 		}
 		ev, ok, err := r.guard.Await(ctx, stop)
 		if err != nil {
-			return rig.Event{}, false, err
+			return false, err
 		}
 		if ok {
 			if err := r.record(ev); err != nil {
-				return ev, false, err
+				return false, err
 			}
-			if match(ev) {
-				return ev, true, nil
+			if match != nil && match(ev) {
+				return true, nil
 			}
 		} else if r.Now() >= deadline {
-			return rig.Event{}, false, nil
+			return false, nil
 		}
 	}
 }
@@ -221,10 +241,9 @@ func (r *Run) Level(ctx context.Context, name string, level int64, within time.D
 	if r.last[id] == level {
 		return true, nil
 	}
-	_, ok, err := r.Until(ctx, r.Now().Add(within), func(ev rig.Event) bool {
+	return r.Match(ctx, within, func(ev rig.Event) bool {
 		return ev.Kind == rig.Edge && ev.Channel == id && ev.Value == level
 	})
-	return ok, err
 }
 
 // NextEdge waits for an edge of an input line, in either direction.
@@ -233,10 +252,9 @@ func (r *Run) NextEdge(ctx context.Context, name string, within time.Duration) (
 	if err != nil {
 		return false, err
 	}
-	_, ok, err := r.Until(ctx, r.Now().Add(within), func(ev rig.Event) bool {
+	return r.Match(ctx, within, func(ev rig.Event) bool {
 		return ev.Kind == rig.Edge && ev.Channel == id
 	})
-	return ok, err
 }
 
 // Begin opens a trial.
