@@ -69,6 +69,37 @@ var migrations = []string{
 		body        TEXT NOT NULL
 	) STRICT;
 	CREATE INDEX judgements_by_run ON judgements (run);`,
+
+	// 2: a trip outlasts the process that saw it, and its run: run is a number
+	// that is never used again, not a reference. A trip is cleared once and
+	// nothing else in it ever changes.
+	`CREATE TABLE trips (
+		id         INTEGER PRIMARY KEY AUTOINCREMENT,
+		at         INTEGER NOT NULL,
+		bench      TEXT NOT NULL,
+		run        INTEGER,
+		reason     TEXT NOT NULL,
+		cleared_at INTEGER,
+		cleared_by TEXT CHECK (cleared_by <> ''),
+		note       TEXT NOT NULL,
+		CHECK ((cleared_at IS NULL) = (cleared_by IS NULL))
+	) STRICT;
+	CREATE INDEX trips_by_bench ON trips (bench);
+	CREATE TRIGGER trips_happened BEFORE UPDATE OF id, at, bench, run, reason ON trips
+		BEGIN SELECT RAISE(ABORT, 'what tripped is never rewritten'); END;
+	CREATE TRIGGER trips_cleared BEFORE UPDATE ON trips WHEN OLD.cleared_at IS NOT NULL
+		BEGIN SELECT RAISE(ABORT, 'a cleared trip is never rewritten'); END;
+	CREATE TRIGGER trips_stay BEFORE DELETE ON trips
+		BEGIN SELECT RAISE(ABORT, 'a trip is never deleted'); END;
+	CREATE TABLE interlock_proofs (
+		id          INTEGER PRIMARY KEY AUTOINCREMENT,
+		bench       TEXT NOT NULL,
+		input       TEXT NOT NULL,
+		last_opened INTEGER NOT NULL,
+		how         TEXT NOT NULL,
+		by          TEXT NOT NULL
+	) STRICT;
+	CREATE INDEX interlock_proofs_by_bench ON interlock_proofs (bench, input);`,
 }
 
 // migrate brings the file to this drench's version.
