@@ -9,7 +9,7 @@ import (
 
 // TestCalibrated calibrates the virtual pump, refers a rig file to the record,
 // and runs with it: the run names the record by its hash, and an expired one is
-// said.
+// said, or fails the run if its limits want that.
 func TestCalibrated(t *testing.T) {
 	bin, dir := drench(t), t.TempDir()
 	record, rigFile := filepath.Join(dir, "pump.yaml"), filepath.Join(dir, "rig.yaml")
@@ -54,5 +54,19 @@ func TestCalibrated(t *testing.T) {
 	}
 	if _, stderr, _ := call(t, dir, run...); !strings.Contains(stderr, "warning: ") || !strings.Contains(stderr, "expired") {
 		t.Errorf("an expired calibration is not said: %s", stderr)
+	}
+	// The same run judged by a limits file that allows none, then by its own.
+	strict := filepath.Join(dir, "strict.limits")
+	if err := os.WriteFile(strict, []byte("expired calibrations <= 0\n"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if stdout, stderr, status := call(t, dir, bin, "rejudge", "2", "--limits", strict); status != 1 || !strings.Contains(stdout, "pump_drip expired on 2021-01-01") {
+		t.Errorf("an expired calibration under a strict limit: %d %s%s", status, stdout, stderr)
+	}
+	if stdout, stderr, status := call(t, dir, bin, "rejudge", "1", "--limits", strict); status != 0 {
+		t.Errorf("a calibration that was valid when the run began: %d %s%s", status, stdout, stderr)
+	}
+	if stdout, stderr, status := call(t, dir, bin, "run", "drip", "--seed", "1", "--trials", "4", "--limits", strict); status != 3 {
+		t.Errorf("no calibration record at all: %d %s%s", status, stdout, stderr)
 	}
 }

@@ -15,6 +15,7 @@ import (
 	"drench/results/store"
 	"drench/results/verdict"
 	"drench/rig"
+	"drench/rig/calibration"
 	"drench/rig/engine"
 	"drench/rig/interlock"
 	"drench/rig/timeline"
@@ -53,6 +54,7 @@ func (j *job) header(table []rig.Channel) (timeline.Header, error) {
 	return timeline.Header{
 		Tool: version, Scenario: j.script.Name, Seed: j.seed, DUT: j.dut, Bench: j.bench.rig.Name, Hashes: hashes,
 		Channels: table, Device: j.bench.device, Calibration: j.bench.rig.Calibration,
+		Records:   calibration.Standings(time.Now(), j.bench.records...),
 		Interlock: j.bench.rig.Interlock, Planned: j.counts,
 	}, nil
 }

@@ -1,6 +1,7 @@
 package limits
 
 import (
+	"strings"
 	"time"
 
 	"drench/results/measure"
@@ -29,7 +30,15 @@ func (j *judging) count() {
 		j.say(j.Verdict, "%d of %d, allowed %s", j.m.Count, j.m.N, j.Limit.allowed())
 		return
 	}
-	j.say(j.Verdict, "%d%s, allowed %s", j.m.Count, in(j.m.Exposure), j.Limit.allowed())
+	j.say(j.Verdict, "%d%s%s, allowed %s", j.m.Count, which(j.m.Things), in(j.m.Exposure), j.Limit.allowed())
+}
+
+// which prints what was counted, if it has names.
+func which(things []string) string {
+	if len(things) == 0 {
+		return ""
+	}
+	return " (" + strings.Join(things, ", ") + ")"
 }
 
 // in prints an exposure.

@@ -107,7 +107,7 @@ func judgeLimit(set *measure.Set, l Limit, allowInconc float64) Result {
 	rule, known := ruleFor(l.Measure)
 	switch {
 	case m == nil || !known:
-		return r.inconc("the run shows no %s", l.Measure)
+		return r.inconc("the run has nothing on %s", l.Measure)
 	case l.Periods != 0 && l.Value == 0:
 		return r.inconc("the DUT's profile gives no period to hold %s against", l.Measure)
 	}

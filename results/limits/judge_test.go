@@ -293,7 +293,7 @@ func TestWithoutEvidence(t *testing.T) {
 		verdict    verdict.Verdict
 		says       string
 	}{
-		{"no such measure", "release p95 < 60 s", latencies(9, 0), inconc, "the run shows no release"},
+		{"no such measure", "release p95 < 60 s", latencies(9, 0), inconc, "the run has nothing on release"},
 		{"nothing but doubt", "latency max < 2 s", none, inconc, "stimulus not confirmed"},
 		{"too much doubt", "latency p95 < 2.5 s with 95 % confidence\nallow 4 % inconc", doubtful, inconc, "3 of 62 were inconclusive, more than the 4 % allowed: edges were lost"},
 		{"doubt that is allowed", "latency p95 < 2.5 s with 95 % confidence\nallow 5 % inconc", doubtful, pass, ""},
@@ -325,7 +325,7 @@ func TestRunVerdict(t *testing.T) {
 		reason     string
 	}{
 		{"good", good, s, pass, `The limit "latency p95 < 2.5 s with 95 % confidence" is met: p95 is at most 1 s`},
-		{"open", good + open, s, inconc, `Limit "release p95 < 60 s": the run shows no release.`},
+		{"open", good + open, s, inconc, `Limit "release p95 < 60 s": the run has nothing on release.`},
 		{"bad", good + open + bad, s, fail, `Limit "missed <= 0": 1 of 60, allowed <= 0.`},
 		{"tripped", good, &tripped, verdict.Error, "An interlock tripped: the tray overflows."},
 		{"cut short", bad, &cut, verdict.Error, "The run was cut short: cut off or damaged from chunk 3 on."},
@@ -364,5 +364,28 @@ func TestStatistics(t *testing.T) {
 	}
 	if r := judge(t, latencies(1, 0), "latency sd < 1 s"); r.Verdict != inconc {
 		t.Errorf("sd of one sample: %v, %s", r.Verdict, r.Reason)
+	}
+}
+
+// TestExpiredCalibrations: a count that says which; records in doubt leave the
+// verdict open, unless one has expired for sure.
+func TestExpiredCalibrations(t *testing.T) {
+	expired := measure.Measure{Name: measure.ExpiredCals, N: 2, Count: 1, Things: []string{"supply expired on 2021-01-01"}}
+	unclear := measure.Measure{Name: measure.ExpiredCals, N: 1, Inconc: 1, Why: []string{"dated after the run"}}
+	for _, c := range []struct {
+		m       measure.Measure
+		line    string
+		verdict verdict.Verdict
+		reason  string
+	}{
+		{measure.Measure{Name: measure.ExpiredCals, N: 2}, "expired calibrations <= 0", pass, "0, allowed <= 0"},
+		{expired, "expired calibrations <= 0", fail, "1 (supply expired on 2021-01-01), allowed <= 0"},
+		{expired, "expired calibrations <= 1", pass, "1 (supply expired"},
+		{unclear, "expired calibrations <= 0", inconc, "dated after the run"},
+		{measure.Measure{Name: measure.Latency}, "expired calibrations <= 0", inconc, "nothing on expired calibrations"},
+	} {
+		if r := judge(t, c.m, c.line); r.Verdict != c.verdict || !strings.Contains(r.Reason, c.reason) {
+			t.Errorf("%s: %v, %s; want %v, %s", c.line, r.Verdict, r.Reason, c.verdict, c.reason)
+		}
 	}
 }

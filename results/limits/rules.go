@@ -58,6 +58,7 @@ func rules() []rule {
 		measure.NotRecovered: {from: dip},
 		measure.Chatter:      {countOnly: true, from: dip},
 		measure.CarryOver:    {byDefault: "max", from: wet},
+		measure.ExpiredCals:  {countOnly: true},
 	}
 	var list []rule
 	for _, s := range measure.Specs() {

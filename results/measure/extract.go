@@ -363,6 +363,7 @@ func (x *extractor) close() *Set {
 	x.glitch.enter(x.ledger, x.has, x.clock.on)
 	x.uart.enter(x.ledger, end)
 	x.energy.enter(x.ledger, x.header.Calibration.Power)
+	x.ledger.records(x.header.Records)
 	x.set.Measures = x.ledger.inOrder()
 	x.set.Beats, x.set.Rail = x.hearts.plot.highest(), x.rail.extremes()
 	return x.set

@@ -11,27 +11,28 @@ import (
 
 // Names of the measures, as limits files write them.
 const (
-	Latency      = "latency"           // wet trials: detect edge less wetting instant
-	Missed       = "missed"            // wet trials without an answer in time
-	FalseAlarms  = "false alarms"      // detect edges while the sensor was dry
-	ReleaseTime  = "release"           // release trials: drying begins to detect clears
-	Film         = "film"              // condensation: film mass when detected
-	BeatGap      = "heartbeat gap"     // time between two heartbeat edges while supervised
-	BeatJitter   = "heartbeat jitter"  // standard deviation of those gaps
-	BeatsMissing = "heartbeat missing" // beats that did not come, from the gaps
-	StartUp      = "start-up"          // rail good to first heartbeat
-	DropOut      = "drop-out"          // rail at which the DUT stopped on a slow ramp
-	Recovery     = "recovery"          // rail at which it started again
-	DipRecovery  = "dip recovery"      // end of a dip to the next heartbeat
-	DipAlarms    = "dip alarms"        // dip trials in which the detect line rose
-	NotRecovered = "not recovered"     // dips after which the DUT stayed dead
-	SettingsLost = "settings lost"     // settings lines that differ from the profile
-	Glitches     = "glitches"          // detect pulses shorter than 10 ms
-	Chatter      = "chatter"           // detect or heartbeat edges in a ramp that come faster than a healthy DUT makes them
-	Disagreement = "uart disagreement" // UART says other than the detect line
-	Standby      = "standby"           // mean power in quiet stretches
-	MeanPower    = "mean power"        // over all the time that the DUT was powered
-	CarryOver    = "carry-over"        // difference reading at the start of a wet trial, over the dry level
+	Latency      = "latency"              // wet trials: detect edge less wetting instant
+	Missed       = "missed"               // wet trials without an answer in time
+	FalseAlarms  = "false alarms"         // detect edges while the sensor was dry
+	ReleaseTime  = "release"              // release trials: drying begins to detect clears
+	Film         = "film"                 // condensation: film mass when detected
+	BeatGap      = "heartbeat gap"        // time between two heartbeat edges while supervised
+	BeatJitter   = "heartbeat jitter"     // standard deviation of those gaps
+	BeatsMissing = "heartbeat missing"    // beats that did not come, from the gaps
+	StartUp      = "start-up"             // rail good to first heartbeat
+	DropOut      = "drop-out"             // rail at which the DUT stopped on a slow ramp
+	Recovery     = "recovery"             // rail at which it started again
+	DipRecovery  = "dip recovery"         // end of a dip to the next heartbeat
+	DipAlarms    = "dip alarms"           // dip trials in which the detect line rose
+	NotRecovered = "not recovered"        // dips after which the DUT stayed dead
+	SettingsLost = "settings lost"        // settings lines that differ from the profile
+	Glitches     = "glitches"             // detect pulses shorter than 10 ms
+	Chatter      = "chatter"              // detect or heartbeat edges in a ramp that come faster than a healthy DUT makes them
+	Disagreement = "uart disagreement"    // UART says other than the detect line
+	Standby      = "standby"              // mean power in quiet stretches
+	MeanPower    = "mean power"           // over all the time that the DUT was powered
+	CarryOver    = "carry-over"           // difference reading at the start of a wet trial, over the dry level
+	ExpiredCals  = "expired calibrations" // calibration records of the rig that had expired when the run began
 )
 
 // Kind says how a measure is counted, and so which limits suit it.
@@ -69,8 +70,10 @@ type Measure struct {
 	// Inconc counts the trials that should have contributed but can't, Why says why, each reason once.
 	Inconc int      `json:"inconc,omitempty"`
 	Why    []string `json:"why,omitempty"`
-	// Trials names the trials that went wrong, the first hundred.
-	Trials []int `json:"trials,omitempty"`
+	// Trials names the trials that went wrong, the first hundred; Things what
+	// else did.
+	Trials []int    `json:"trials,omitempty"`
+	Things []string `json:"things,omitempty"`
 }
 
 // Summary describes samples that are not kept one by one.

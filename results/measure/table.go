@@ -38,6 +38,7 @@ func Specs() []Spec {
 		{Standby, Single, rig.Watt},
 		{MeanPower, Single, rig.Watt},
 		{CarryOver, Samples, rig.Level},
+		{ExpiredCals, Events, rig.Hertz},
 	}
 }
 

@@ -58,15 +58,32 @@ func Apply(cal rig.Calibration, records ...*Record) rig.Calibration {
 	return cal
 }
 
+// Standings tells how the records stand at an instant.
+func Standings(now time.Time, records ...*Record) []rig.Record {
+	var out []rig.Record
+	for _, r := range records {
+		s := rig.Record{What: r.What(), Expires: string(r.Expires), State: rig.Valid}
+		switch {
+		case r.Expired(now):
+			s.State = rig.Expired
+		case now.Before(r.Date.Time()):
+			s.State = rig.Future
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
 // Warnings tells, a sentence each, of records that have expired or that are
 // dated after now.
 func Warnings(now time.Time, records ...*Record) []string {
 	var out []string
-	for _, r := range records {
-		switch {
-		case r.Expired(now):
+	for i, s := range Standings(now, records...) {
+		r := records[i]
+		switch s.State {
+		case rig.Expired:
 			out = append(out, fmt.Sprintf("%s: the calibration of %s expired on %s; calibrate again with drench calibrate", r.Source.Name, r.What(), r.Expires))
-		case now.Before(r.Date.Time()):
+		case rig.Future:
 			out = append(out, fmt.Sprintf("%s: the calibration of %s is dated %s, which is yet to come; look at this machine's clock", r.Source.Name, r.What(), r.Date))
 		}
 	}

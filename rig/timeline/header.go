@@ -9,7 +9,8 @@ import (
 )
 
 // Header opens a timeline. It holds all that is needed to read the events
-// later, and no wall time: the same seed gives the same bytes.
+// later, and no wall time: the same seed gives the same bytes, until a
+// calibration record expires.
 type Header struct {
 	Tool     string `json:"tool"` // version of drench
 	Scenario string `json:"scenario"`
@@ -22,6 +23,9 @@ type Header struct {
 	Channels    []rig.Channel     `json:"channels"`
 	Device      rig.DUT           `json:"device"`
 	Calibration rig.Calibration   `json:"calibration"`
+	// Records are the calibration records that the rig file refers to, as they
+	// stood when the run began.
+	Records []rig.Record `json:"records,omitempty"`
 	// Interlock is what was watched and allowed.
 	Interlock interlock.Config `json:"interlock"`
 	// Planned is the number of trials of each kind that the script announced.
