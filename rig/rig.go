@@ -156,8 +156,10 @@ type Bench interface {
 	Channels() []Channel
 	// Now is the bench's clock.
 	Now() Instant
-	// Set drives an output.
-	Set(ctx context.Context, ch ID, v int64) error
+	// Set drives an output, and tells when it did, as well as whatever drives it
+	// knows: the best estimate of the instant of the command, which may be a
+	// little before or after the call's return.
+	Set(ctx context.Context, ch ID, v int64) (Instant, error)
 	// Ask reads a gauge, or the level that an input line has now.
 	Ask(ctx context.Context, ch ID) (int64, error)
 	// Await returns the next Edge, Line or Gap, or ok = false once the clock

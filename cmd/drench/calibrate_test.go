@@ -65,7 +65,7 @@ func delivered(t *testing.T, seed uint64) (flow rig.Flow, drop rig.Volume) {
 	gate, _ := rig.Find(table, rig.DropGate)
 	deadman, _ := rig.Find(table, rig.Deadman)
 	ctx := t.Context()
-	if err := world.Set(ctx, pump, int64(b.rig.Calibration.Drip.Rate)); err != nil {
+	if _, err := world.Set(ctx, pump, int64(b.rig.Calibration.Drip.Rate)); err != nil {
 		t.Fatal(err)
 	}
 	// From a drop to a later one, once the tube is full. Drops land in the order
@@ -74,7 +74,7 @@ func delivered(t *testing.T, seed uint64) (flow rig.Flow, drop rig.Volume) {
 	n := 0
 	beat := int64(1)
 	for next := rig.Instant(0); next < rig.Instant(20*time.Minute); next = next.Add(100 * time.Millisecond) {
-		if err := world.Set(ctx, deadman, beat); err != nil {
+		if _, err := world.Set(ctx, deadman, beat); err != nil {
 			t.Fatal(err)
 		}
 		beat ^= 1

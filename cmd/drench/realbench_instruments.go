@@ -60,7 +60,7 @@ func (o *opener) openSupply(ctx context.Context, channel string, cfg supplySecti
 			return err
 		}
 	}
-	o.set[channel] = assembly.SetterFunc(func(ctx context.Context, v int64) error {
+	o.set[channel] = obeyed(func(ctx context.Context, v int64) error {
 		if v > int64(cfg.Most) {
 			return fmt.Errorf("more than this bench allows; expected up to %v, which is most in the rig file", rig.Of(cfg.Most))
 		}

@@ -142,13 +142,22 @@ func (o *opener) openLines(ctx context.Context) error {
 				return levelOf(level), err
 			})
 		} else if _, isRole := role(l.Channel); isRole {
-			o.set[l.Channel] = assembly.SetterFunc(func(_ context.Context, v int64) error {
-				_, err := bank.Set(l.ID, v != 0)
-				return err
+			o.set[l.Channel] = assembly.SetterFunc(func(_ context.Context, v int64) (rig.Instant, error) {
+				at, err := bank.Set(l.ID, v != 0)
+				return at.At(), err
 			})
 		}
 	}
 	return nil
+}
+
+// obeyed sets by what gives no stamp: the instant is the one at which it has
+// obeyed.
+type obeyed func(context.Context, int64) error
+
+func (f obeyed) Set(ctx context.Context, v int64) (rig.Instant, error) {
+	err := f(ctx, v)
+	return gpio.Now(), err
 }
 
 func levelOf(l periph.Level) int64 {
@@ -199,7 +208,7 @@ func (o *opener) openPumps(ctx context.Context) error {
 			return fmt.Errorf("%s: %w", name, err)
 		}
 		o.opened = append(o.opened, p)
-		o.set[name] = assembly.SetterFunc(func(ctx context.Context, v int64) error { return p.Set(ctx, rig.Flow(v)) })
+		o.set[name] = obeyed(func(ctx context.Context, v int64) error { return p.Set(ctx, rig.Flow(v)) })
 	}
 	return nil
 }
@@ -302,8 +311,8 @@ func (o *opener) openClimate(ctx context.Context) error {
 	if o.cfg.Climate.Plate != nil {
 		o.read[rig.PlateTemp] = gauge(c.PlateTemp)
 	}
-	o.set[rig.Humidity] = assembly.SetterFunc(func(ctx context.Context, v int64) error { return c.SetHumidity(ctx, physic.RelativeHumidity(v)) })
-	o.set[rig.Plate] = assembly.SetterFunc(func(ctx context.Context, v int64) error { return c.SetPlate(ctx, physic.Temperature(v)) })
+	o.set[rig.Humidity] = obeyed(func(ctx context.Context, v int64) error { return c.SetHumidity(ctx, physic.RelativeHumidity(v)) })
+	o.set[rig.Plate] = obeyed(func(ctx context.Context, v int64) error { return c.SetPlate(ctx, physic.Temperature(v)) })
 	return nil
 }
 

@@ -110,23 +110,24 @@ func (s *seen) last(ch rig.ID) int64 {
 	return 0
 }
 
-func (s *seen) Set(ctx context.Context, ch rig.ID, v int64) error {
+func (s *seen) Set(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error) {
 	s.count()
-	if err := s.Bench.Set(ctx, s.there[ch], v); err != nil {
-		return err
+	at, err := s.Bench.Set(ctx, s.there[ch], v)
+	if err != nil {
+		return 0, err
 	}
 	switch name := s.table[ch].Name; {
 	case name == rig.Deadman:
 		s.beats++
-		return nil
+		return at, nil
 	case s.guard != nil && s.guard.Tripped() != nil && v != 0:
 		s.breach("%s was set to %d after the trip", name, v)
 	}
 	if v != s.last(ch) {
-		s.sets[ch] = append(s.sets[ch], rig.Event{At: s.Now(), Kind: rig.Command, Channel: ch, Value: v})
+		s.sets[ch] = append(s.sets[ch], rig.Event{At: at, Kind: rig.Command, Channel: ch, Value: v})
 	}
 	s.look()
-	return nil
+	return at, nil
 }
 
 func (s *seen) Await(ctx context.Context, until rig.Instant) (rig.Event, bool, error) {

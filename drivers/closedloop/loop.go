@@ -216,7 +216,8 @@ func (l *Loop) apply(ctx context.Context, c change) error {
 }
 
 func (l *Loop) set(ctx context.Context, name string, v int64) error {
-	return l.world.Set(ctx, l.ids[name], v)
+	_, err := l.world.Set(ctx, l.ids[name], v)
+	return err
 }
 
 // ask reads a gauge of the world now.

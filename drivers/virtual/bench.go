@@ -231,19 +231,19 @@ func (b *Bench) Now() rig.Instant { return b.w.now }
 var errClosed = errors.New("the virtual bench is closed")
 
 // Set implements rig.Bench.
-func (b *Bench) Set(ctx context.Context, ch rig.ID, v int64) error {
+func (b *Bench) Set(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error) {
 	if err := b.ready(ctx, ch); err != nil {
-		return err
+		return 0, err
 	}
 	p := &b.ports[ch]
 	if p.set == nil {
-		return fmt.Errorf("%s is no output", b.table[ch].Name)
+		return 0, fmt.Errorf("%s is no output", b.table[ch].Name)
 	}
 	if err := p.set(v); err != nil {
-		return fmt.Errorf("set %s: %w", b.table[ch].Name, err)
+		return 0, fmt.Errorf("set %s: %w", b.table[ch].Name, err)
 	}
 	p.last = v
-	return nil
+	return b.w.now, nil
 }
 
 // Ask implements rig.Bench. Beyond gauges it reads the level of an input, what

@@ -68,7 +68,7 @@ func (d *driver) id(name string) rig.ID {
 
 func (d *driver) set(name string, v int64) {
 	d.t.Helper()
-	if err := d.b.Set(d.ctx, d.id(name), v); err != nil {
+	if _, err := d.b.Set(d.ctx, d.id(name), v); err != nil {
 		d.t.Fatal(err)
 	}
 }

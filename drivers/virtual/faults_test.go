@@ -49,7 +49,10 @@ func tell(t *testing.T, c Config) story {
 	s.quiet, d.events = d.events, nil
 	s.current = float64(d.ask(rig.DUTCurrent)) / 1e9
 	_, err := d.b.Ask(d.ctx, chSupply)
-	s.linkLost = err != nil && d.b.Set(d.ctx, chSupply, 0) != nil
+	if err != nil {
+		_, err = d.b.Set(d.ctx, chSupply, 0)
+		s.linkLost = err != nil
+	}
 
 	s.water(d)
 	for _, ev := range append(s.quiet, d.events...) {

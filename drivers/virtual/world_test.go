@@ -99,7 +99,7 @@ func TestInvariants(t *testing.T) {
 			a := actions[rapid.IntRange(0, len(actions)-1).Draw(t, "action")]
 			id, _ := rig.Find(b.Channels(), a.channel)
 			v := rapid.SampledFrom([]int64{0, 1, a.most / 2, a.most}).Draw(t, "value")
-			if err := b.Set(context.Background(), id, min(v, a.most)); err != nil && !strings.Contains(err.Error(), "link is lost") {
+			if _, err := b.Set(context.Background(), id, min(v, a.most)); err != nil && !strings.Contains(err.Error(), "link is lost") {
 				t.Fatal(err)
 			}
 			h.pass(time.Duration(rapid.SampledFrom([]int64{1e3, 1e6, 50e6, 2e9, 100e9}).Draw(t, "wait")))
@@ -121,7 +121,7 @@ func (h *history) pass(span time.Duration) {
 	end := h.b.Now().Add(span)
 	for h.b.Now() < end {
 		h.beat ^= 1
-		if err := h.b.Set(context.Background(), chDeadman, h.beat); err != nil {
+		if _, err := h.b.Set(context.Background(), chDeadman, h.beat); err != nil {
 			h.t.Fatal(err)
 		}
 		h.turn(min(end, h.b.Now().Add(400*time.Millisecond)))
@@ -201,7 +201,7 @@ func TestAwait(t *testing.T) {
 	if _, _, err := d.b.Await(ctx, 1000); !errors.Is(err, context.Canceled) {
 		t.Errorf("Await with a cancelled context: %v", err)
 	}
-	if err := d.b.Set(ctx, chValveAir, 1); !errors.Is(err, context.Canceled) {
+	if _, err := d.b.Set(ctx, chValveAir, 1); !errors.Is(err, context.Canceled) {
 		t.Errorf("Set with a cancelled context: %v", err)
 	}
 }
@@ -223,7 +223,7 @@ func TestSetAndAsk(t *testing.T) {
 		{chPlate, 0, ""},
 		{chValveAir, 1, ""},
 	} {
-		err := d.b.Set(ctx, test.ch, test.v)
+		_, err := d.b.Set(ctx, test.ch, test.v)
 		if test.want == "" && err != nil || test.want != "" && (err == nil || !strings.Contains(err.Error(), test.want)) {
 			t.Errorf("Set(%d, %d): %v, want %q", test.ch, test.v, err, test.want)
 		}
@@ -242,7 +242,7 @@ func TestSetAndAsk(t *testing.T) {
 	if err := d.b.Close(); err != nil {
 		t.Error(err)
 	}
-	if err := d.b.Set(ctx, chValveAir, 0); err == nil {
+	if _, err := d.b.Set(ctx, chValveAir, 0); err == nil {
 		t.Error("a closed bench can be set")
 	}
 	if _, err := d.b.Ask(ctx, chRail); err == nil {

@@ -15,10 +15,11 @@ import (
 	"drench/rig"
 )
 
-// Setter drives an output, in the nano unit of its channel (see rig.Unit). 0 is
-// off, and must work whatever the state of what is driven.
+// Setter drives an output, in the nano unit of its channel (see rig.Unit), and
+// tells when, on the bench's clock (see rig.Bench). 0 is off, and must work
+// whatever the state of what is driven.
 type Setter interface {
-	Set(ctx context.Context, v int64) error
+	Set(ctx context.Context, v int64) (rig.Instant, error)
 }
 
 // Reader reads a gauge, the level of an input, or what an output has.
@@ -36,13 +37,13 @@ type Source interface {
 
 // SetterFunc, ReaderFunc and SourceFunc make parts of functions.
 type (
-	SetterFunc func(ctx context.Context, v int64) error
+	SetterFunc func(ctx context.Context, v int64) (rig.Instant, error)
 	ReaderFunc func(ctx context.Context) (int64, error)
 	SourceFunc func(ctx context.Context, until rig.Instant) (rig.Event, bool, error)
 )
 
 // Set calls f.
-func (f SetterFunc) Set(ctx context.Context, v int64) error { return f(ctx, v) }
+func (f SetterFunc) Set(ctx context.Context, v int64) (rig.Instant, error) { return f(ctx, v) }
 
 // Read calls f.
 func (f ReaderFunc) Read(ctx context.Context) (int64, error) { return f(ctx) }
@@ -174,29 +175,30 @@ func (b *Bench) Channels() []rig.Channel { return b.table }
 func (b *Bench) Now() rig.Instant { return b.parts.Now() }
 
 // Set implements rig.Bench.
-func (b *Bench) Set(ctx context.Context, ch rig.ID, v int64) error {
+func (b *Bench) Set(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error) {
 	if err := b.ready(ctx, ch); err != nil {
-		return err
+		return 0, err
 	}
 	c := &b.parts.Channels[ch]
 	switch {
 	case c.Set == nil:
-		return fmt.Errorf("%s is no output", c.Name)
+		return 0, fmt.Errorf("%s is no output", c.Name)
 	case v < 0 || c.Unit == rig.Level && v > 1:
-		return fmt.Errorf("set %s to %v: out of range; expected 0 or more, for a level 0 or 1", c.Name, rig.Quantity{N: v, Unit: c.Unit})
+		return 0, fmt.Errorf("set %s to %v: out of range; expected 0 or more, for a level 0 or 1", c.Name, rig.Quantity{N: v, Unit: c.Unit})
 	}
 	return b.drive(ctx, ch, v)
 }
 
 // drive sets an output and remembers it.
-func (b *Bench) drive(ctx context.Context, ch rig.ID, v int64) error {
+func (b *Bench) drive(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error) {
 	c := &b.parts.Channels[ch]
 	b.off[ch] = false // whatever becomes of it
-	if err := c.Set.Set(ctx, v); err != nil {
-		return fmt.Errorf("set %s to %v: %w", c.Name, rig.Quantity{N: v, Unit: c.Unit}, err)
+	at, err := c.Set.Set(ctx, v)
+	if err != nil {
+		return 0, fmt.Errorf("set %s to %v: %w", c.Name, rig.Quantity{N: v, Unit: c.Unit}, err)
 	}
 	b.last[ch], b.off[ch] = v, v == 0
-	return nil
+	return at, nil
 }
 
 // Ask implements rig.Bench. Beyond gauges and inputs it reads back outputs.
@@ -303,7 +305,8 @@ func (b *Bench) safe() error {
 	var errs []error
 	for _, id := range on {
 		ctx, cancel := context.WithTimeout(context.Background(), offWithin)
-		errs = append(errs, b.drive(ctx, id, 0))
+		_, err := b.drive(ctx, id, 0)
+		errs = append(errs, err)
 		cancel()
 	}
 	return errors.Join(errs...)

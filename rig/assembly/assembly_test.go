@@ -19,6 +19,9 @@ var began = time.Now()
 
 func now() rig.Instant { return rig.Instant(time.Since(began)) }
 
+// stamped is when an output of the journal says that it obeyed.
+const stamped = rig.Instant(42)
+
 // journal keeps what was done, in order.
 type journal struct{ lines []string }
 
@@ -28,14 +31,14 @@ func (j *journal) add(format string, args ...any) {
 
 // output is a setter that writes a journal and may refuse.
 func (j *journal) output(name string, hazard rig.Hazard, refuse func(int64) error) Channel {
-	return Channel{Channel: rig.Channel{Name: name, Dir: rig.Output, Hazard: hazard}, Set: SetterFunc(func(_ context.Context, v int64) error {
+	return Channel{Channel: rig.Channel{Name: name, Dir: rig.Output, Hazard: hazard}, Set: SetterFunc(func(_ context.Context, v int64) (rig.Instant, error) {
 		if refuse != nil {
 			if err := refuse(v); err != nil {
-				return err
+				return 0, err
 			}
 		}
 		j.add("%s=%d", name, v)
-		return nil
+		return stamped, nil
 	})}
 }
 
@@ -74,19 +77,19 @@ func TestSetAndAsk(t *testing.T) {
 		{Channel: rig.Channel{Name: "uart", Dir: rig.Text}},
 	}})
 	ctx := t.Context()
-	if err := b.Set(ctx, 0, 1); !errors.Is(err, broken) || !strings.Contains(err.Error(), "set pump to 1") {
+	if _, err := b.Set(ctx, 0, 1); !errors.Is(err, broken) || !strings.Contains(err.Error(), "set pump to 1") {
 		t.Errorf("set: %v", err)
 	}
-	if err := b.Set(ctx, 1, 1); err != nil {
+	if at, err := b.Set(ctx, 1, 1); err != nil || at != stamped {
 		t.Error(err)
 	}
 	for ch, want := range map[rig.ID]string{2: "tray is no output", 3: "rail is no output", 9: "no channel 9"} {
-		if err := b.Set(ctx, ch, 1); err == nil || !strings.Contains(err.Error(), want) {
+		if _, err := b.Set(ctx, ch, 1); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("set channel %d: %v, want %q", ch, err, want)
 		}
 	}
 	for _, v := range []int64{-1, 2} {
-		if err := b.Set(ctx, 1, v); err == nil || !strings.Contains(err.Error(), "out of range") {
+		if _, err := b.Set(ctx, 1, v); err == nil || !strings.Contains(err.Error(), "out of range") {
 			t.Errorf("set wake to %d: %v", v, err)
 		}
 	}
@@ -102,7 +105,7 @@ func TestSetAndAsk(t *testing.T) {
 	}
 	gone, cancel := context.WithCancel(ctx)
 	cancel()
-	if err := b.Set(gone, 1, 0); !errors.Is(err, context.Canceled) {
+	if _, err := b.Set(gone, 1, 0); !errors.Is(err, context.Canceled) {
 		t.Errorf("set with a cancelled context: %v", err)
 	}
 	if _, _, err := b.Await(gone, rig.Never); !errors.Is(err, context.Canceled) {
@@ -143,7 +146,7 @@ func TestClose(t *testing.T) {
 	})}}
 	b := assembled(t, p)
 	for _, ch := range []rig.ID{1, 5} {
-		if err := b.Set(t.Context(), ch, int64(1-ch/5)); err != nil {
+		if _, err := b.Set(t.Context(), ch, int64(1-ch/5)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -157,7 +160,7 @@ func TestClose(t *testing.T) {
 	if err := b.Close(); err != nil {
 		t.Errorf("close again: %v", err)
 	}
-	if err := b.Set(t.Context(), 0, 1); !errors.Is(err, ErrClosed) {
+	if _, err := b.Set(t.Context(), 0, 1); !errors.Is(err, ErrClosed) {
 		t.Errorf("set after close: %v", err)
 	}
 	if _, _, err := b.Await(t.Context(), rig.Never); !errors.Is(err, ErrClosed) {

@@ -112,7 +112,8 @@ func (r *Run) Last(name string) int64 {
 	return 0
 }
 
-// Set drives an output through the interlocks and records it.
+// Set drives an output through the interlocks and records it, with the stamp
+// of whatever drives it.
 func (r *Run) Set(ctx context.Context, name string, q rig.Quantity) error {
 	id, err := r.find(name)
 	if err != nil {
@@ -121,10 +122,11 @@ func (r *Run) Set(ctx context.Context, name string, q rig.Quantity) error {
 	if u := r.table[id].Unit; q.Unit != u {
 		return fmt.Errorf("%s takes a value such as %q, not %v", name, u.Example(), q)
 	}
-	if err := r.guard.Set(ctx, id, q.N); err != nil {
+	at, err := r.guard.Set(ctx, id, q.N)
+	if err != nil {
 		return err
 	}
-	return r.record(rig.Event{At: r.Now(), Kind: rig.Command, Channel: id, Value: q.N})
+	return r.record(rig.Event{At: at, Kind: rig.Command, Channel: id, Value: q.N})
 }
 
 // Ask reads a gauge and records the reading.

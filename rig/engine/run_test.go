@@ -108,6 +108,56 @@ func TestRecord(t *testing.T) {
 	}
 }
 
+// knowing is a bench whose outputs know better when they obeyed: the loop was
+// kept waiting before it heard of it.
+type knowing struct{ *rigtest.Bench }
+
+func (b knowing) Set(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error) {
+	at, err := b.Bench.Set(ctx, ch, v)
+	b.Clock = b.Clock.Add(3 * time.Millisecond)
+	return at, err
+}
+
+// TestStamps: commands stand in the timeline with the stamps of what drives
+// the outputs, the supervisor's own too.
+func TestStamps(t *testing.T) {
+	ctx := context.Background()
+	_, b, _ := fresh(t)
+	g, err := interlock.New(ctx, knowing{b}, interlock.Config{Inputs: []string{rig.EStop}, PumpOn: time.Minute, Volume: rig.Millilitre, Poll: time.Second, Stale: time.Second})
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := &timeline.Memory{}
+	w, err := timeline.NewWriter(m, timeline.Header{Channels: b.Table}, timeline.LivePace)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := New(ctx, g, w)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var want []rig.Instant
+	if err := r.Do(ctx, func(ctx context.Context) error {
+		want = append(want, r.Now())
+		if err := r.Set(ctx, rig.PumpDrip, flow); err != nil {
+			return err
+		}
+		want = append(want, r.Now()) // of Close
+		return nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	var got []rig.Instant
+	for _, ev := range recorded(t, m) {
+		if ev.Kind == rig.Command {
+			got = append(got, ev.At)
+		}
+	}
+	if !slices.Equal(got, want) || r.Now() == want[1] {
+		t.Errorf("commands at %v, want %v", got, want)
+	}
+}
+
 // TestEndings: whatever ends a run, its pump is off and its timeline says why.
 func TestEndings(t *testing.T) {
 	for name, c := range map[string]struct {

@@ -131,39 +131,40 @@ func (g *Guard) Tripped() *TripError { return g.trip }
 
 // Set drives an output if that is allowed now. Setting an output to 0 is
 // always allowed. The dead-man line is the supervisor's own.
-func (g *Guard) Set(ctx context.Context, ch rig.ID, v int64) error {
+func (g *Guard) Set(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error) {
 	if int(ch) >= len(g.table) || g.table[ch].Dir != rig.Output {
-		return fmt.Errorf("channel %d is not an output", ch)
+		return 0, fmt.Errorf("channel %d is not an output", ch)
 	}
 	if ch == g.deadman && g.hasBeat {
-		return errors.New("the dead-man line belongs to the interlock supervisor")
+		return 0, errors.New("the dead-man line belongs to the interlock supervisor")
 	}
 	now := g.bench.Now()
 	if v != 0 {
 		if err := ctx.Err(); err != nil {
-			return err
+			return 0, err
 		}
 		g.pass(ctx, now)
 		if g.trip != nil {
-			return g.trip
+			return 0, g.trip
 		}
 	}
 	// What is begun is carried out: that a run is being stopped is no fault of
 	// the output, and no reason to leave it on.
 	ctx = context.WithoutCancel(ctx)
 	if v < 0 {
-		return fmt.Errorf("output %s can't be set to a negative value", g.table[ch].Name)
+		return 0, fmt.Errorf("output %s can't be set to a negative value", g.table[ch].Name)
 	}
-	if err := g.bench.Set(ctx, ch, v); err != nil {
+	at, err := g.bench.Set(ctx, ch, v)
+	if err != nil {
 		err = fmt.Errorf("set %s: %w", g.table[ch].Name, err)
 		g.tripNow(now, "an output does not obey: "+err.Error())
-		return err
+		return 0, err
 	}
-	g.account(ch, v, now)
-	return nil
+	g.account(ch, v, at)
+	return at, nil
 }
 
-// account keeps the books of what is energised.
+// account keeps the books of what is energised since now.
 func (g *Guard) account(ch rig.ID, v int64, now rig.Instant) {
 	g.value[ch] = v
 	if g.table[ch].Hazard != rig.Pump {
@@ -296,7 +297,7 @@ func (g *Guard) pass(ctx context.Context, now rig.Instant) {
 	}
 	if g.hasBeat {
 		g.beat ^= 1
-		if err := g.bench.Set(ctx, g.deadman, g.beat); err != nil {
+		if _, err := g.bench.Set(ctx, g.deadman, g.beat); err != nil {
 			g.tripNow(now, "the dead-man line does not obey: "+err.Error())
 			return
 		}
@@ -379,15 +380,15 @@ func (g *Guard) Safe(ctx context.Context) error {
 	ctx = context.WithoutCancel(ctx)
 	var errs []error
 	for _, id := range g.outputs {
-		if err := g.bench.Set(ctx, id, 0); err != nil {
+		at, err := g.bench.Set(ctx, id, 0)
+		if err != nil {
 			errs = append(errs, fmt.Errorf("set %s to 0: %w", g.table[id].Name, err))
 			continue
 		}
-		now := g.bench.Now()
 		if g.value[id] != 0 {
-			g.pending = append(g.pending, rig.Event{At: now, Kind: rig.Command, Channel: id})
+			g.pending = append(g.pending, rig.Event{At: at, Kind: rig.Command, Channel: id})
 		}
-		g.account(id, 0, now)
+		g.account(id, 0, at)
 	}
 	return errors.Join(errs...)
 }

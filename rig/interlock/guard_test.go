@@ -72,6 +72,12 @@ func wait(g *Guard, d time.Duration) error {
 
 const flow = int64(30 * rig.MlPerMin)
 
+// set is Set where its stamp does not matter.
+func set(ctx context.Context, g *Guard, ch rig.ID, v int64) error {
+	_, err := g.Set(ctx, ch, v)
+	return err
+}
+
 func TestTrips(t *testing.T) {
 	ctx := context.Background()
 	for _, c := range []struct {
@@ -143,7 +149,7 @@ func TestTrips(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if err := errors.Join(g.Set(ctx, chSupply, 1), g.Set(ctx, chValve, 1), g.Set(ctx, chPump, flow)); err == nil {
+			if err := errors.Join(set(ctx, g, chSupply, 1), set(ctx, g, chValve, 1), set(ctx, g, chPump, flow)); err == nil {
 				err = wait(g, 30*time.Second)
 				var trip *TripError
 				if !errors.As(err, &trip) {
@@ -159,7 +165,7 @@ func TestTrips(t *testing.T) {
 					t.Errorf("%s is at %d after the trip", name, v)
 				}
 			}
-			if err := g.Set(ctx, chPump, flow); err == nil {
+			if _, err := g.Set(ctx, chPump, flow); err == nil {
 				t.Error("a pump could be started after the trip")
 			}
 		})
@@ -175,8 +181,8 @@ func TestRefusals(t *testing.T) {
 		t.Fatal(err)
 	}
 	for name, err := range map[string]error{
-		"dead-man by a script": g.Set(ctx, chDeadman, 1), "an input": g.Set(ctx, chStop, 1),
-		"no channel": g.Set(ctx, 99, 1), "negative": g.Set(ctx, chPump, -1),
+		"dead-man by a script": set(ctx, g, chDeadman, 1), "an input": set(ctx, g, chStop, 1),
+		"no channel": set(ctx, g, 99, 1), "negative": set(ctx, g, chPump, -1),
 	} {
 		if err == nil {
 			t.Errorf("%s: allowed", name)
@@ -203,7 +209,7 @@ func TestTripOrder(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := errors.Join(g.Set(ctx, chSupply, 1), g.Set(ctx, chValve, 1), g.Set(ctx, chSpray, flow), g.Set(ctx, chPump, flow)); err != nil {
+	if err := errors.Join(set(ctx, g, chSupply, 1), set(ctx, g, chValve, 1), set(ctx, g, chSpray, flow), set(ctx, g, chPump, flow)); err != nil {
 		t.Fatal(err)
 	}
 	before := len(b.Log)
@@ -242,7 +248,7 @@ func TestSafety(t *testing.T) {
 			if rapid.Bool().Draw(t, "set") {
 				ch := rapid.SampledFrom([]rig.ID{chPump, chSpray, chValve, chSupply, chDeadman}).Draw(t, "output")
 				v := rapid.SampledFrom([]int64{0, 1, flow, 4 * flow}).Draw(t, "value")
-				_ = g.Set(ctx, ch, v) // refusals are part of it
+				_, _ = g.Set(ctx, ch, v) // refusals are part of it
 			} else {
 				_ = wait(g, time.Duration(rapid.Int64Range(0, 8e9).Draw(t, "wait")))
 			}

@@ -12,8 +12,9 @@ import (
 // strict is a bench that obeys its contexts, as one behind a link does.
 type strict struct{ rig.Bench }
 
-func (b strict) Set(ctx context.Context, ch rig.ID, v int64) error {
-	return errors.Join(ctx.Err(), b.Bench.Set(ctx, ch, v))
+func (b strict) Set(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error) {
+	at, err := b.Bench.Set(ctx, ch, v)
+	return at, errors.Join(ctx.Err(), err)
 }
 
 func (b strict) Ask(ctx context.Context, ch rig.ID) (int64, error) {
@@ -25,7 +26,7 @@ func (b strict) Ask(ctx context.Context, ch rig.ID) (int64, error) {
 // is blamed for it, nothing more is energised, and outputs can be turned off.
 func TestStopIsNoTrip(t *testing.T) {
 	for name, do := range map[string]func(context.Context, *Guard) error{
-		"energise": func(ctx context.Context, g *Guard) error { return g.Set(ctx, chSpray, flow) },
+		"energise": func(ctx context.Context, g *Guard) error { return set(ctx, g, chSpray, flow) },
 		"wait": func(ctx context.Context, g *Guard) error {
 			_, _, err := g.Await(ctx, g.Now().Add(time.Minute))
 			return err
@@ -42,14 +43,14 @@ func TestStopIsNoTrip(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if err := g.Set(ctx, chPump, flow); err != nil {
+			if _, err := g.Set(ctx, chPump, flow); err != nil {
 				t.Fatal(err)
 			}
 			stop()
 			if err := do(ctx, g); !errors.Is(err, context.Canceled) {
 				t.Errorf("got %v, want the stop", err)
 			}
-			if err := g.Set(ctx, chPump, 0); err != nil {
+			if _, err := g.Set(ctx, chPump, 0); err != nil {
 				t.Errorf("turn off: %v", err)
 			}
 			if trip := g.Tripped(); trip != nil {
@@ -68,7 +69,7 @@ func TestStopIsNoTrip(t *testing.T) {
 func TestSafeAfterStop(t *testing.T) {
 	ctx, stop := context.WithCancel(context.Background())
 	b := bench()
-	if err := b.Set(ctx, chPump, flow); err != nil { // left on by whoever was here before
+	if _, err := b.Set(ctx, chPump, flow); err != nil { // left on by whoever was here before
 		t.Fatal(err)
 	}
 	stop()

@@ -29,7 +29,7 @@ func TestStorm(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := g.Set(ctx, chPump, flow); err != nil {
+	if _, err := g.Set(ctx, chPump, flow); err != nil {
 		t.Fatal(err)
 	}
 	var trip *TripError

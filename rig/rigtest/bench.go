@@ -43,17 +43,17 @@ func (b *Bench) Channels() []rig.Channel { return b.Table }
 func (b *Bench) Now() rig.Instant { return b.Clock }
 
 // Set implements rig.Bench.
-func (b *Bench) Set(_ context.Context, ch rig.ID, v int64) error {
+func (b *Bench) Set(_ context.Context, ch rig.ID, v int64) (rig.Instant, error) {
 	if int(ch) >= len(b.Table) || b.Table[ch].Dir != rig.Output {
-		return fmt.Errorf("channel %d is not an output", ch)
+		return 0, fmt.Errorf("channel %d is not an output", ch)
 	}
 	if b.Refuse != nil {
 		if err := b.Refuse(ch, v); err != nil {
-			return err
+			return 0, err
 		}
 	}
 	b.Log = append(b.Log, Setting{b.Clock, ch, v})
-	return nil
+	return b.Clock, nil
 }
 
 // Ask implements rig.Bench.
