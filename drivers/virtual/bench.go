@@ -302,6 +302,18 @@ func (b *Bench) Await(ctx context.Context, until rig.Instant) (rig.Event, bool, 
 	}
 }
 
+// Next is the instant of the world's next event of its own: before then no line
+// changes and Await has nothing to give, unless something is set, which may
+// bring it forward. Not every event shows on a line. It is rig.Never while the
+// world is at rest.
+func (b *Bench) Next() rig.Instant {
+	at := b.w.next()
+	if p := b.w.wires.pending; len(p) > 0 {
+		at = min(at, p[0].At)
+	}
+	return at
+}
+
 // Close ends the bench; it can't be used any more.
 func (b *Bench) Close() error {
 	b.closed = true

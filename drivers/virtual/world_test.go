@@ -76,7 +76,7 @@ var actions = []struct {
 }
 
 // Whatever is done to the bench, with whatever faults: events come in order and
-// when they are due, edges of a line alternate, the rail stays between ground
+// when they are due, none before Next, edges of a line alternate, the rail stays between ground
 // and the highest source, and no water is made or lost.
 func TestInvariants(t *testing.T) {
 	profiles := []profile{readProfile(t, "testdata/conductive.yaml"), readProfile(t, "capacitive-500ms")}
@@ -130,10 +130,13 @@ func (h *history) pass(span time.Duration) {
 
 func (h *history) turn(until rig.Instant) {
 	for {
-		before := h.b.Now()
+		before, next, levels := h.b.Now(), h.b.Next(), slices.Clone(h.b.w.wires.level)
 		ev, ok, err := h.b.Await(context.Background(), until)
 		if err != nil {
 			h.t.Fatal(err)
+		}
+		if ok && ev.At < next || h.b.Now() < next && !slices.Equal(levels, h.b.w.wires.level) {
+			h.t.Fatalf("the world's next event was to be at %v, and at %v it gave %v (%v)", next, h.b.Now(), ev, ok)
 		}
 		h.rail()
 		if !ok {
@@ -188,6 +191,9 @@ func TestAwait(t *testing.T) {
 	p := readProfile(t, "testdata/conductive.yaml")
 	d := newDriver(t, Default(), p, 1)
 	ctx, cancel := context.WithCancel(context.Background())
+	if next := d.b.Next(); next != rig.Never {
+		t.Errorf("a world at rest has its next event at %v", next)
+	}
 	if _, _, err := d.b.Await(ctx, rig.Never); err == nil || !strings.Contains(err.Error(), "at rest") {
 		t.Errorf("a world at rest, awaited for ever: %v", err)
 	}
