@@ -138,3 +138,30 @@ type File struct {
 	Problems []string  `json:"problems"` // file:line:col: what; what was expected. Empty: it is good
 	Hash     string    `json:"hash"`     // SHA-256 of Text
 }
+
+// JobFilter says which jobs to list; a zero field lets all pass. The queue is
+// in its order, what is over comes the newest first.
+type JobFilter struct {
+	States []State
+	Night  int64 // NightRun
+	Before int64 // ID below this one: the next page of a list
+	Limit  int   // at most so many
+}
+
+// Preview is what a script does on the virtual bench, drawn in lines of text.
+type Preview struct {
+	Name     string   `json:"name"`
+	About    string   `json:"about"`
+	Lines    []string `json:"lines"`
+	Problems []string `json:"problems"` // what cut the rehearsal short
+}
+
+// Calibration is a record of calibration that the rig file names.
+type Calibration struct {
+	What    string       `json:"what"` // is calibrated, such as "pump_drip"
+	File    string       `json:"file"`
+	By      string       `json:"by"`
+	At      time.Time    `json:"at"`
+	Expires time.Time    `json:"expires"`
+	State   rig.Standing `json:"state"` // now
+}
