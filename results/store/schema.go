@@ -100,6 +100,61 @@ var migrations = []string{
 		by          TEXT NOT NULL
 	) STRICT;
 	CREATE INDEX interlock_proofs_by_bench ON interlock_proofs (bench, input);`,
+
+	// 3: a daemon's queue, nights and files. What is to be run is JSON, for the
+	// daemon alone. A job's run is a number, since old runs are deleted and jobs
+	// are not. due is the start of a night that its schedule asked for: each is
+	// run once, whatever the clock does.
+	`CREATE TABLE benches (
+		name   TEXT PRIMARY KEY,
+		paused INTEGER NOT NULL DEFAULT 0 CHECK (paused IN (0, 1)),
+		seen   INTEGER NOT NULL DEFAULT 0 -- until when schedules have been looked at
+	) STRICT;
+	CREATE TABLE nights (
+		bench   TEXT NOT NULL,
+		name    TEXT NOT NULL,
+		spec    TEXT NOT NULL,
+		by      TEXT NOT NULL,
+		changed INTEGER NOT NULL,
+		PRIMARY KEY (bench, name)
+	) STRICT;
+	CREATE TABLE night_runs (
+		id      INTEGER PRIMARY KEY AUTOINCREMENT,
+		bench   TEXT NOT NULL,
+		night   TEXT NOT NULL,
+		spec    TEXT NOT NULL, -- as it was then
+		by      TEXT NOT NULL,
+		due     INTEGER,
+		started INTEGER NOT NULL,
+		ended   INTEGER,
+		verdict TEXT NOT NULL,
+		UNIQUE (bench, night, due)
+	) STRICT;
+	CREATE TABLE jobs (
+		id      INTEGER PRIMARY KEY AUTOINCREMENT,
+		bench   TEXT NOT NULL,
+		spec    TEXT NOT NULL,
+		state   TEXT NOT NULL CHECK (state IN ('queued', 'running', 'finished', 'cancelled', 'interrupted')),
+		place   INTEGER, -- 1 is next
+		by      TEXT NOT NULL,
+		night   INTEGER REFERENCES night_runs (id),
+		added   INTEGER NOT NULL,
+		started INTEGER,
+		ended   INTEGER,
+		run     INTEGER,
+		verdict TEXT NOT NULL,
+		reason  TEXT NOT NULL,
+		CHECK ((place IS NULL) = (state <> 'queued'))
+	) STRICT;
+	CREATE UNIQUE INDEX jobs_one_runs ON jobs (bench) WHERE state = 'running';
+	CREATE UNIQUE INDEX jobs_in_order ON jobs (bench, place) WHERE state = 'queued';
+	CREATE INDEX jobs_by_night ON jobs (night);
+	CREATE TABLE files (
+		name TEXT PRIMARY KEY,
+		hash TEXT NOT NULL REFERENCES texts (hash),
+		by   TEXT NOT NULL,
+		at   INTEGER NOT NULL
+	) STRICT;`,
 }
 
 // migrate brings the file to this drench's version.
