@@ -14,7 +14,8 @@ import (
 const (
 	dryLimit  = 5 * time.Minute
 	dryLook   = 500 * time.Millisecond
-	primeOnce = 15 * time.Second // pump on-time budgets are in one go
+	primeOnce = 15 * time.Second // pump on-time budgets are in one go,
+	primeRest = 2 * time.Second  // which ends when the pump has rested
 	ramping   = 10 * time.Second // step of a climate set over a time
 )
 
@@ -29,6 +30,11 @@ func (s *session) prime(arguments) (starlark.Value, error) {
 	whole := s.pumping(2*cal.LineVolume + 10*cal.Drop)
 	seen := 0
 	for done := time.Duration(0); done < whole && seen < 10; done += primeOnce {
+		if done > 0 {
+			if err := s.run.Wait(s.ctx, primeRest); err != nil {
+				return nil, err
+			}
+		}
 		n, err := s.pump(min(primeOnce, whole-done), 10-seen)
 		if err != nil {
 			return nil, err

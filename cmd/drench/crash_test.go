@@ -309,7 +309,7 @@ func stopped(t *testing.T, r store.Run, chunks [][]byte, status int) {
 		t.Fatal(err)
 	}
 	l, _, _, _ := stockRig(t)
-	rep, err := safety.Check(tl.Header, allowed(l.Interlock), tl.All())
+	rep, err := safety.Check(tl.Header, safety.Allowed(l.Interlock), tl.All())
 	if err != nil || !rep.Held() || rep.Cut != "" || rep.Trip != "" {
 		t.Errorf("timeline: %v, cut %q, trip %q, %v", rep.Findings, rep.Cut, rep.Trip, err)
 	}

@@ -45,10 +45,6 @@ func stockRig(t testing.TB) (*config.Loaded, rig.DUT, virtual.Config, virtual.Mo
 	return l, device, world, model
 }
 
-func allowed(c interlock.Config) safety.Limits {
-	return safety.Limits{Inputs: c.Inputs, PumpOn: c.PumpOn, Volume: c.Volume}
-}
-
 // reread is a timeline in memory as it reads back.
 func reread(t testing.TB, k *timeline.Memory) (timeline.Header, []rig.Event) {
 	t.Helper()
@@ -373,7 +369,7 @@ func live(t *testing.T, seed uint64) lived {
 func judgeBoth(t *testing.T, e *episode, bench *seen, k *timeline.Memory) {
 	t.Helper()
 	h, evs := reread(t, k)
-	r, err := safety.Check(h, allowed(e.limits), each(evs))
+	r, err := safety.Check(h, safety.Allowed(e.limits), each(evs))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -470,7 +466,7 @@ func TestHungLoop(t *testing.T) {
 			t.Errorf("seed %d: the run ended with %v", seed, err)
 		}
 		h, evs := reread(t, &k)
-		r, err := safety.Check(h, allowed(limits), each(evs))
+		r, err := safety.Check(h, safety.Allowed(limits), each(evs))
 		if err != nil || len(r.Findings) != 2 || r.Findings[0].Rule != safety.OnTime || r.Findings[1].Rule != safety.OnTime {
 			t.Errorf("seed %d: %v, %v; want both pumps on for too long, as far as software knew", seed, r.Findings, err)
 		}

@@ -180,7 +180,7 @@ func printSafety(w io.Writer, in report.Input) error {
 		return fmt.Errorf("read the timeline again: %w", err)
 	}
 	allowed := tl.Header.Interlock
-	r, err := safety.Check(tl.Header, safety.Limits{Inputs: allowed.Inputs, PumpOn: allowed.PumpOn, Volume: allowed.Volume}, tl.All())
+	r, err := safety.Check(tl.Header, safety.Allowed(allowed), tl.All())
 	if err != nil {
 		return fmt.Errorf("check the timeline for safety: %w", err)
 	}

@@ -6,6 +6,17 @@ import (
 	"drench/rig"
 )
 
+// begins has an output that was off be on: in the go that it was in, unless it
+// has rested since.
+func (o *output) begins(at rig.Instant, rest time.Duration) {
+	if at.Sub(o.on) < rest {
+		o.ran += o.on.Sub(o.since)
+	} else {
+		o.ran = 0
+	}
+	o.since = at
+}
+
 // ran looks at how long a pump ran in one go.
 func (c *checker) ran(at rig.Instant, name string, d time.Duration) {
 	c.report.Longest = max(c.report.Longest, d)

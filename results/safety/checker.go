@@ -30,8 +30,9 @@ type checker struct {
 // output is what the record says of one.
 type output struct {
 	value int64
-	since rig.Instant // when it was last turned on
-	on    rig.Instant // latest instant at which it was on, 0 if it never was
+	since rig.Instant   // when it was last turned on
+	on    rig.Instant   // latest instant at which it was on, 0 if it never was
+	ran   time.Duration // before since, in the same go
 }
 
 // reason is the first cause to have all off.
@@ -148,7 +149,7 @@ func (c *checker) command(ev rig.Event) error {
 	case ev.Value != 0:
 		c.energised(ev, ch)
 		if o.value == 0 {
-			o.since = ev.At
+			o.begins(ev.At, c.limits.PumpRest)
 		}
 		o.on = ev.At
 	case o.value != 0:
@@ -179,7 +180,7 @@ func (c *checker) released(id rig.ID, o *output) {
 	ch := c.table[id]
 	c.inTime(id, o.on)
 	if ch.Hazard == rig.Pump {
-		c.ran(o.on, ch.Name, o.on.Sub(o.since))
+		c.ran(o.on, ch.Name, o.ran+o.on.Sub(o.since))
 	}
 	if !c.tripped {
 		return
@@ -223,6 +224,6 @@ func (c *checker) leftOn(id rig.ID, o output, until rig.Instant) {
 	}
 	c.inTime(id, until)
 	if ch.Hazard == rig.Pump {
-		c.ran(until, ch.Name, until.Sub(o.since))
+		c.ran(until, ch.Name, o.ran+until.Sub(o.since))
 	}
 }

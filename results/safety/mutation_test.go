@@ -72,7 +72,7 @@ func record(t *testing.T, name, fault string, from time.Duration) recording {
 	if (err != nil) != (guard.Tripped() != nil) {
 		t.Fatal(err)
 	}
-	r := recording{raw: k.Bytes(), limits: safety.Limits{Inputs: l.Interlock.Inputs, PumpOn: l.Interlock.PumpOn, Volume: l.Interlock.Volume}}
+	r := recording{raw: k.Bytes(), limits: safety.Allowed(l.Interlock)}
 	if r.header, r.events, err = timeline.ReadAll(bytes.NewReader(r.raw)); err != nil {
 		t.Fatal(err)
 	}

@@ -25,11 +25,13 @@ func TestBudgets(t *testing.T) {
 		for _, ch := range []rig.ID{chDrip, chSpray} {
 			evs = append(evs, set(float64(now)/1e3, ch, 0))
 		}
+		limits := limits
+		limits.PumpRest = rapid.SampledFrom([]time.Duration{0, time.Millisecond, 499 * time.Millisecond, time.Second}).Draw(t, "pump_rest")
 		r, err := Check(header, limits, events(append(evs, end(float64(now)/1e3))...))
 		if err != nil {
 			t.Fatal(err)
 		}
-		longest, volume := count(evs)
+		longest, volume := count(evs, limits.PumpRest)
 		if math.Abs(volume-float64(r.Delivered)) > 1 || r.Longest != longest {
 			t.Fatalf("longest %v, delivered %v; counted %v, %v nl", r.Longest, r.Delivered, longest, volume)
 		}
@@ -53,15 +55,17 @@ func TestBudgets(t *testing.T) {
 }
 
 // count steps through a course of pump commands, millisecond by millisecond.
-func count(evs []rig.Event) (longest time.Duration, volume float64) {
+func count(evs []rig.Event, rest time.Duration) (longest time.Duration, volume float64) {
 	var on [2]int64
-	var ran [2]time.Duration
+	var ran, off [2]time.Duration
 	last := evs[len(evs)-1].At
 	for now := rig.Instant(0); now < last; now = now.Add(time.Millisecond) {
 		for len(evs) > 0 && evs[0].At <= now {
-			if on[evs[0].Channel] = evs[0].Value; evs[0].Value == 0 {
-				ran[evs[0].Channel] = 0
+			ch, v := evs[0].Channel, evs[0].Value
+			if on[ch] == 0 && v != 0 && off[ch] >= rest {
+				ran[ch] = 0
 			}
+			on[ch] = v
 			evs = evs[1:]
 		}
 		for pump, f := range on {
@@ -69,6 +73,9 @@ func count(evs []rig.Event) (longest time.Duration, volume float64) {
 				ran[pump] += time.Millisecond
 				volume += float64(f) / 60e3
 				longest = max(longest, ran[pump])
+				off[pump] = 0
+			} else {
+				off[pump] += time.Millisecond
 			}
 		}
 	}

@@ -1,6 +1,7 @@
 // Package safety reads a run's timeline and says whether safety held. It is a
-// second opinion on the interlock supervisor and shares no code with it: it
-// knows only what was recorded, the table of channels, and what was allowed.
+// second opinion on the interlock supervisor and shares no code with it but
+// the shape of its configuration: it knows only what was recorded, the table of
+// channels, and what was allowed.
 //
 // What it can't know is what an output did with a command; that is for the
 // hardware (docs/safety.md).
@@ -13,6 +14,7 @@ import (
 	"time"
 
 	"drench/rig"
+	"drench/rig/interlock"
 	"drench/rig/timeline"
 )
 
@@ -25,7 +27,16 @@ const Reaction = 50 * time.Millisecond
 type Limits struct {
 	Inputs []string      // interlock lines; each reads 1 while all is well
 	PumpOn time.Duration // the longest that a pump may run in one go
-	Volume rig.Volume    // all pumps together in a run, by the flow asked for
+	// PumpRest is how long a pump must be off for its next run to be another
+	// go; 0, as in the timelines of older runs, is any time.
+	PumpRest time.Duration
+	Volume   rig.Volume // all pumps together in a run, by the flow asked for
+}
+
+// Allowed is what a run was allowed by the interlock section that its header
+// holds.
+func Allowed(c interlock.Config) Limits {
+	return Limits{Inputs: c.Inputs, PumpOn: c.PumpOn, PumpRest: c.PumpRest, Volume: c.Volume}
 }
 
 // Rule names what a finding breaks.
@@ -76,8 +87,9 @@ type Report struct {
 	On  []string `json:"on,omitempty"`
 	// Trip is the reason of the first trip, "" without one.
 	Trip string `json:"trip,omitempty"`
-	// Longest is the longest that a pump ran in one go, Delivered the volume
-	// of all pumps, by the flow asked for.
+	// Longest is the longest that a pump ran in one go, the sum of its times on
+	// between two rests; Delivered is the volume of all pumps, by the flow asked
+	// for.
 	Longest   time.Duration `json:"longest"`
 	Delivered rig.Volume    `json:"delivered"`
 }

@@ -45,7 +45,7 @@ var table = []rig.Channel{
 
 var header = timeline.Header{Channels: table}
 
-var limits = Limits{Inputs: []string{rig.EStop, rig.Tray}, PumpOn: 10 * time.Second, Volume: rig.Millilitre}
+var limits = Limits{Inputs: []string{rig.EStop, rig.Tray}, PumpOn: 10 * time.Second, PumpRest: time.Second, Volume: rig.Millilitre}
 
 const flow = int64(2 * rig.MlPerMin) // uses up the budget in 30 s
 
@@ -87,7 +87,7 @@ var stories = []struct {
 	{"a line that is no interlock", []rig.Event{edge(1, chDetect, 0), set(2, chDrip, flow), set(3, chDrip, 0), end(3)}, nil},
 	{"a reset line after a trip", []rig.Event{trip(1), set(2, chReset, 1), set(3, chReset, 0), end(3)}, nil},
 	{"a zero after a trip", []rig.Event{trip(1), set(2, chDrip, 0), end(3)}, nil},
-	{"on-times that add up, with flows that change", []rig.Event{set(0, chDrip, flow), set(5, chDrip, flow/2), set(10, chDrip, 0), set(10, chDrip, flow), set(20, chDrip, 0), end(20)}, nil},
+	{"on-times that add up, with flows that change", []rig.Event{set(0, chDrip, flow), set(5, chDrip, flow/2), set(10, chDrip, 0), set(11, chDrip, flow), set(21, chDrip, 0), end(21)}, nil},
 	{"the budget to its last drop, and the pump that was tripped for it", []rig.Event{set(0, chDrip, 6*flow), set(5, chDrip, 0), set(6, chDrip, 6*flow/600), set(8.9, chDrip, 0), set(10, chDrip, 6*flow), trip(10), set(10.04, chDrip, 0), end(11)}, nil},
 	{"two pumps within the budget", []rig.Event{set(0, chDrip, flow), set(0, chSpray, flow), set(10, chDrip, 0), set(10, chSpray, 0), set(11, chDrip, flow), set(20.999, chDrip, 0), end(21)}, nil},
 
@@ -115,6 +115,10 @@ var stories = []struct {
 		[]Finding{{At: at(2), Channel: rig.PumpDrip, Rule: Order}}},
 	{"on too long", []rig.Event{set(1, chDrip, flow), set(4, chDrip, flow/2), set(11.051, chDrip, 0), end(12)},
 		[]Finding{{At: at(11.051), Channel: rig.PumpDrip, Rule: OnTime}}},
+	{"on too long with pauses that are no rest", []rig.Event{set(1, chDrip, flow), set(6, chDrip, 0), set(6.999, chDrip, flow), set(9, chDrip, flow/2), set(10, chDrip, 0), set(10, chDrip, flow), set(12.052, chDrip, 0), end(13)},
+		[]Finding{{At: at(12.052), Channel: rig.PumpDrip, Rule: OnTime}}},
+	{"another pump's rest is none", []rig.Event{set(1, chDrip, flow/10), set(1, chSpray, flow/10), set(2, chSpray, 0), set(6, chDrip, 0), set(6.5, chDrip, flow/10), set(6.5, chSpray, flow/10), set(11.6, chDrip, 0), set(16.4, chSpray, 0), end(17)},
+		[]Finding{{At: at(11.6), Channel: rig.PumpDrip, Rule: OnTime}}},
 	{"on too long, to the end", []rig.Event{set(1, chSpray, flow/10), end(12)},
 		[]Finding{{At: at(12), Channel: rig.PumpSpray, Rule: AtEnd}, {At: at(12), Channel: rig.PumpSpray, Rule: OnTime}}},
 	{"too much water", []rig.Event{set(0, chDrip, flow), set(10, chDrip, 0), set(20, chSpray, flow), set(30, chSpray, 0), set(40, chDrip, flow), set(50, chDrip, 0), set(60, chDrip, flow), set(60.1, chDrip, 2*flow), set(60.2, chDrip, 0), end(61)},

@@ -57,7 +57,7 @@ func LoadRig(path string, sections map[string]any) (*Loaded, error) {
 		return nil, fmt.Errorf("read rig file: %w", err)
 	}
 	l := &Loaded{Source: src, tree: parse(path, src.Text)}
-	l.Interlock.Poll, l.Interlock.Stale = 200*time.Millisecond, time.Second
+	l.Interlock.Poll, l.Interlock.Stale, l.Interlock.PumpRest = 200*time.Millisecond, time.Second, interlock.DefaultPumpRest
 	if err := decode(l.tree, &l.Rig, sections); err != nil {
 		return nil, err
 	}
@@ -200,7 +200,7 @@ func (r *rules) interlock(c interlock.Config) {
 	}
 	r.positive(
 		entry{"interlock.pump_on", rig.Of(c.PumpOn)}, entry{"interlock.volume", rig.Of(c.Volume)},
-		entry{"interlock.poll", rig.Of(c.Poll)}, entry{"interlock.stale", rig.Of(c.Stale)},
+		entry{"interlock.pump_rest", rig.Of(c.PumpRest)}, entry{"interlock.poll", rig.Of(c.Poll)}, entry{"interlock.stale", rig.Of(c.Stale)},
 	)
 	r.notNegative(entry{"interlock.over_current", rig.Of(c.OverCurrent)}, entry{"interlock.over_voltage", rig.Of(c.OverVoltage)})
 	r.refuse(c.OverTemp != 0 && c.OverTemp < physic.ZeroCelsius, "interlock.over_temp", "over_temp is below freezing",

@@ -9,14 +9,22 @@ import (
 	"periph.io/x/conn/v3/physic"
 )
 
+// DefaultPumpRest is how long a pump must have been off before its on-time
+// counts anew: longer than any instant at which a script sets it to 0, shorter
+// than the waits between doses (common practice, no source).
+const DefaultPumpRest = time.Second
+
 // Config is the part of a rig file that says what is watched and allowed. A
 // scenario can read none of it and change none of it.
 type Config struct {
 	// Inputs are the interlock lines that this rig has. Each reads 1 while all
 	// is well; 0, as from a broken wire, is a trip.
 	Inputs []string `yaml:"inputs" json:"inputs,omitempty"`
-	// PumpOn is the longest that a pump may run in one go.
-	PumpOn time.Duration `yaml:"pump_on" json:"pump_on,omitempty"`
+	// PumpOn is the longest that a pump may run in one go: its running time,
+	// summed, since it last rested for PumpRest. A shorter pause neither counts
+	// nor begins a new go. 0 is DefaultPumpRest.
+	PumpOn   time.Duration `yaml:"pump_on" json:"pump_on,omitempty"`
+	PumpRest time.Duration `yaml:"pump_rest" json:"pump_rest,omitempty"`
 	// Volume is the most water that a run may deliver, all pumps together, by
 	// the flow asked for.
 	Volume rig.Volume `yaml:"volume" json:"volume,omitempty"`

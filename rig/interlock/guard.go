@@ -40,18 +40,14 @@ type Guard struct {
 	hasBeat bool
 
 	value   []int64 // last commanded, by channel
-	pumps   map[rig.ID]*pump
-	used    float64 // nl delivered by the flows asked for, runs that ended
+	pumps   []*pump // by channel, nil for what is none
+	used    float64 // nl delivered by the flows asked for, up to the last command of each pump
 	beat    int64
 	next    rig.Instant // of the supervisor's next pass
 	polled  rig.Instant
 	trip    *TripError
 	pending []rig.Event
-}
-
-type pump struct {
-	since rig.Instant
-	flow  rig.Flow
+	slow    slowOrders
 }
 
 // gauge is a value that trips when it exceeds its limit or can't be read.
@@ -66,11 +62,14 @@ type gauge struct {
 // refuses a configuration that leaves a pump without an interlock.
 func New(ctx context.Context, bench rig.Bench, cfg Config) (*Guard, error) {
 	table := bench.Channels()
-	g := &Guard{bench: bench, cfg: cfg, table: table, value: make([]int64, len(table)), pumps: make(map[rig.ID]*pump)}
+	if cfg.PumpRest <= 0 {
+		cfg.PumpRest = DefaultPumpRest
+	}
+	g := &Guard{bench: bench, cfg: cfg, table: table, value: make([]int64, len(table)), slow: slowOrders{}, pumps: make([]*pump, len(table))}
 	if err := g.wire(); err != nil {
 		return nil, err
 	}
-	if err := g.Safe(ctx); err != nil {
+	if err := errors.Join(g.Safe(ctx), g.Settle(ctx)); err != nil {
 		return nil, fmt.Errorf("make the bench safe: %w", err)
 	}
 	now := bench.Now()
@@ -88,7 +87,9 @@ func (g *Guard) wire() error {
 	for i, c := range g.table {
 		if c.Dir == rig.Output && c.Name != rig.Deadman {
 			g.outputs = append(g.outputs, rig.ID(i))
-			pumps = pumps || c.Hazard == rig.Pump
+			if c.Hazard == rig.Pump {
+				g.pumps[i], pumps = &pump{off: rig.Never}, true
+			}
 		}
 	}
 	slices.SortStableFunc(g.outputs, func(a, b rig.ID) int { return int(g.table[a].Hazard) - int(g.table[b].Hazard) })
@@ -147,6 +148,8 @@ func (g *Guard) Set(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error
 		if g.trip != nil {
 			return 0, g.trip
 		}
+	} else if g.trip == nil && now >= g.budgetEnd(now) { // the loop hung while a pump ran
+		g.overBudget(now)
 	}
 	// What is begun is carried out: that a run is being stopped is no fault of
 	// the output, and no reason to leave it on.
@@ -160,62 +163,14 @@ func (g *Guard) Set(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error
 		g.tripNow(now, "an output does not obey: "+err.Error())
 		return 0, err
 	}
+	if at == rig.Pending {
+		if g.slow.give(ch, v, true); v != 0 {
+			g.account(ch, v, now)
+		}
+		return at, nil
+	}
 	g.account(ch, v, at)
 	return at, nil
-}
-
-// account keeps the books of what is energised since now.
-func (g *Guard) account(ch rig.ID, v int64, now rig.Instant) {
-	g.value[ch] = v
-	if g.table[ch].Hazard != rig.Pump {
-		return
-	}
-	if p := g.pumps[ch]; p != nil {
-		g.used += delivered(p.flow, now.Sub(p.since))
-		if v == 0 {
-			delete(g.pumps, ch)
-			return
-		}
-		p.flow = rig.Flow(v)
-		g.used -= delivered(p.flow, now.Sub(p.since)) // on time counts on from since
-	} else if v != 0 {
-		g.pumps[ch] = &pump{now, rig.Flow(v)}
-	}
-	g.next = min(g.next, g.budgetEnd(now))
-}
-
-// The product is rounded by itself, or the sums it feeds would differ between
-// machines.
-func delivered(f rig.Flow, d time.Duration) float64 { return float64(float64(f) * d.Minutes()) }
-
-// spent is the volume delivered by now.
-func (g *Guard) spent(now rig.Instant) float64 {
-	v := g.used
-	for _, id := range g.outputs { // not the map: a sum's last bit depends on the order
-		if p := g.pumps[id]; p != nil {
-			v += delivered(p.flow, now.Sub(p.since))
-		}
-	}
-	return v
-}
-
-// budgetEnd is the instant at which a budget runs out if the pumps run on.
-func (g *Guard) budgetEnd(now rig.Instant) rig.Instant {
-	end := rig.Never
-	var flow float64
-	for _, id := range g.outputs {
-		if p := g.pumps[id]; p != nil {
-			end = min(end, p.since.Add(g.cfg.PumpOn))
-			flow += float64(p.flow)
-		}
-	}
-	if flow > 0 {
-		left := (float64(g.cfg.Volume) - g.spent(now)) / flow * float64(time.Minute)
-		if left < float64(rig.Never-now) {
-			end = min(end, now.Add(time.Duration(max(left, 0))))
-		}
-	}
-	return end
 }
 
 // Await implements rig.Bench: it returns the bench's next event, or one of the
@@ -244,12 +199,15 @@ func (g *Guard) Await(ctx context.Context, until rig.Instant) (rig.Event, bool, 
 		}
 		ev, ok, err := g.bench.Await(ctx, min(until, g.next))
 		if err != nil {
-			if ctx.Err() == nil {
+			if !g.disobeyed(err) && ctx.Err() == nil {
 				g.tripNow(g.bench.Now(), "the bench failed: "+err.Error())
 			}
 			return rig.Event{}, false, err
 		}
 		if ok {
+			if ev.Kind == rig.Command && !g.obeyed(ev) {
+				continue
+			}
 			g.observe(ctx, ev)
 			return ev, true, nil
 		}
@@ -303,16 +261,6 @@ func (g *Guard) pass(ctx context.Context, now rig.Instant) {
 		}
 	}
 	g.next = min(now.Add(Beat), g.budgetEnd(now))
-}
-
-func (g *Guard) overBudget(now rig.Instant) {
-	for _, id := range g.outputs {
-		if p := g.pumps[id]; p != nil && now.Sub(p.since) >= g.cfg.PumpOn {
-			g.tripNow(now, fmt.Sprintf("%s ran for %v, its budget in one go", g.table[id].Name, g.cfg.PumpOn))
-			return
-		}
-	}
-	g.tripNow(now, fmt.Sprintf("the run's water budget of %v is used up", g.cfg.Volume))
 }
 
 // poll reads interlock lines and gauges; what can't be read for too long is a
@@ -383,6 +331,10 @@ func (g *Guard) Safe(ctx context.Context) error {
 		at, err := g.bench.Set(ctx, id, 0)
 		if err != nil {
 			errs = append(errs, fmt.Errorf("set %s to 0: %w", g.table[id].Name, err))
+			continue
+		}
+		if at == rig.Pending {
+			g.slow.give(id, 0, g.value[id] != 0)
 			continue
 		}
 		if g.value[id] != 0 {

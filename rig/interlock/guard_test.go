@@ -43,7 +43,7 @@ func table() []rig.Channel {
 
 func config() Config {
 	return Config{
-		Inputs: []string{rig.EStop, rig.Tray}, PumpOn: 10 * time.Second, Volume: 20 * rig.Millilitre,
+		Inputs: []string{rig.EStop, rig.Tray}, PumpOn: 10 * time.Second, PumpRest: 2 * time.Second, Volume: 20 * rig.Millilitre,
 		OverCurrent: 100 * physic.MilliAmpere, OverVoltage: 5 * physic.Volt, Poll: 200 * time.Millisecond, Stale: time.Second,
 	}
 }
@@ -303,24 +303,90 @@ func inspect(t *rapid.T, b *rigtest.Bench, cfg Config, fault rig.Instant) {
 	runs(t, b, cfg)
 }
 
-// runs checks the on-time budget: the time between a pump's first non-zero
-// setting and its next zero.
+// runs checks the on-time budget: the sum of a pump's times between a non-zero
+// setting and the next zero, since it was off for as long as a rest.
 func runs(t *rapid.T, b *rigtest.Bench, cfg Config) {
-	since := map[rig.ID]rig.Instant{}
-	for _, s := range b.Log {
-		if b.Table[s.Channel].Hazard != rig.Pump {
-			continue
+	for _, ch := range []rig.ID{chPump, chSpray} {
+		if ran := longest(b.Log, ch, cfg.PumpRest); ran > cfg.PumpOn {
+			t.Fatalf("%s ran for %v without a rest of %v", b.Table[ch].Name, ran, cfg.PumpRest)
 		}
-		start, running := since[s.Channel]
+	}
+}
+
+// longest is how long a pump ran in one go, by a log. Goes are told apart
+// first, and summed then.
+func longest(log []rigtest.Setting, ch rig.ID, rest time.Duration) time.Duration {
+	type span struct{ from, to rig.Instant }
+	var spans []span
+	was := int64(0)
+	for _, s := range log {
 		switch {
-		case s.Value != 0 && !running:
-			since[s.Channel] = s.At
-		case s.Value == 0 && running:
-			if s.At.Sub(start) > cfg.PumpOn {
-				t.Fatalf("%s ran for %v", b.Table[s.Channel].Name, s.At.Sub(start))
-			}
-			delete(since, s.Channel)
+		case s.Channel != ch:
+			continue
+		case s.Value != 0 && was == 0:
+			spans = append(spans, span{s.At, s.At})
+		case s.Value == 0 && was != 0:
+			spans[len(spans)-1].to = s.At
 		}
+		was = s.Value
+	}
+	var most time.Duration
+	for i := range spans {
+		sum := time.Duration(0)
+		for j := i; j < len(spans) && (j == i || spans[j].from.Sub(spans[j-1].to) < rest); j++ {
+			sum += spans[j].to.Sub(spans[j].from)
+		}
+		most = max(most, sum)
+	}
+	return most
+}
+
+// TestPauses: however a pump is turned off and on again, it gets its on-time
+// between two rests, to the nanosecond, and no more.
+func TestPauses(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		ctx := context.Background()
+		b, cfg := bench(), config()
+		cfg.Volume = 1000 * rig.Millilitre // this is about time
+		g, err := New(ctx, b, cfg)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range rapid.IntRange(1, 20).Draw(t, "runs") {
+			on := time.Duration(rapid.Int64Range(0, 6e9).Draw(t, "on"))
+			if set(ctx, g, chPump, flow) != nil || wait(g, on) != nil || set(ctx, g, chPump, 0) != nil {
+				break
+			}
+			off := rapid.SampledFrom([]time.Duration{0, 1, time.Second, cfg.PumpRest - 1, cfg.PumpRest, 3 * time.Second}).Draw(t, "off")
+			if err := wait(g, off); err != nil {
+				t.Fatal(err)
+			}
+		}
+		trip, ran := g.Tripped(), longest(b.Log, chPump, cfg.PumpRest)
+		if ran > cfg.PumpOn || (trip != nil) != (ran == cfg.PumpOn) {
+			t.Fatalf("ran for %v without a rest, of %v allowed; trip %v", ran, cfg.PumpOn, trip)
+		}
+	})
+}
+
+// TestLateStop: a loop that hung while a pump ran learns that it ran for too
+// long, though it stops the pump before it awaits anything.
+func TestLateStop(t *testing.T) {
+	ctx := context.Background()
+	b := bench()
+	g, err := New(ctx, b, config())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := set(ctx, g, chPump, flow); err != nil {
+		t.Fatal(err)
+	}
+	b.Clock = b.Clock.Add(11 * time.Second)
+	if err := set(ctx, g, chPump, 0); err != nil {
+		t.Error(err)
+	}
+	if trip := g.Tripped(); trip == nil || !strings.Contains(trip.Reason, "its budget in one go") {
+		t.Errorf("trip %v", trip)
 	}
 }
 
