@@ -48,6 +48,12 @@ type Guard struct {
 	trip    *TripError
 	pending []rig.Event
 	slow    slowOrders
+
+	// OnPass, if set, is called at the end of each completed pass of the
+	// supervisor, one a Beat at most: for a watchdog of the whole program, which
+	// is then fed while this loop turns and only then. No pass is completed
+	// after a trip.
+	OnPass func(now rig.Instant)
 }
 
 // gauge is a value that trips when it exceeds its limit or can't be read.
@@ -261,6 +267,9 @@ func (g *Guard) pass(ctx context.Context, now rig.Instant) {
 		}
 	}
 	g.next = min(now.Add(Beat), g.budgetEnd(now))
+	if g.OnPass != nil {
+		g.OnPass(now)
+	}
 }
 
 // poll reads interlock lines and gauges; what can't be read for too long is a
