@@ -14,11 +14,12 @@ import (
 	"periph.io/x/conn/v3/physic"
 )
 
-// answerWithin is how long a reading may keep the run loop waiting, and
-// settingWithin how long a setting may: the hardware dead-man stands behind
-// both.
+// answerWithin is how long a reading of a supply may take, settingWithin how
+// long a setting may. The run loop waits for neither; a reading older than
+// answerOld is none.
 const (
 	answerWithin  = 500 * time.Millisecond
+	answerOld     = time.Second
 	settingWithin = 5 * time.Second
 )
 
@@ -60,6 +61,7 @@ func (o *opener) openSupply(ctx context.Context, channel string, cfg supplySecti
 			return err
 		}
 	}
+	o.wire[channel] = answerOld
 	o.set[channel] = obeyed(func(ctx context.Context, v int64) error {
 		if v > int64(cfg.Most) {
 			return fmt.Errorf("more than this bench allows; expected up to %v, which is most in the rig file", rig.Of(cfg.Most))
@@ -76,11 +78,13 @@ func (o *opener) openSupply(ctx context.Context, channel string, cfg supplySecti
 	return nil
 }
 
-// meterAnswer is how long a meter may take to answer, and meterWithin with the
-// time to get back in step after it took longer, once.
+// meterAnswer is how long a meter may take to answer, meterWithin with the
+// time to get back in step after it took longer, once, and meterOld the age at
+// which a reading is none.
 const (
 	meterAnswer = 200 * time.Millisecond
 	meterWithin = 2 * time.Second
+	meterOld    = meterWithin + meterAnswer
 )
 
 // openMeters opens the instruments that measure. They are spoken to as to a
@@ -102,6 +106,7 @@ func (o *opener) openMeters(ctx context.Context) error {
 		}
 		o.opened = append(o.opened, s)
 		r, _ := role(name)
+		o.wire[name] = meterOld
 		o.read[name] = assembly.ReaderFunc(func(ctx context.Context) (int64, error) {
 			ctx, cancel := context.WithTimeout(ctx, meterWithin)
 			defer cancel()

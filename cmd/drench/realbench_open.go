@@ -34,6 +34,7 @@ type opener struct {
 	table   []rig.Channel
 	set     map[string]assembly.Setter
 	read    map[string]assembly.Reader
+	wire    map[string]time.Duration // of channels that wait on wires: the oldest that a reading may be
 	sources []assembly.NamedSource
 	opened  []io.Closer
 	bank    *gpio.Bank
@@ -45,7 +46,7 @@ type opener struct {
 // closed again.
 func openReal(ctx context.Context, cfg *realConfig, l *config.Loaded, device rig.DUT) (*assembly.Bench, error) {
 	o := &opener{cfg: cfg, rig: l, device: device, table: cfg.table(),
-		set: map[string]assembly.Setter{}, read: map[string]assembly.Reader{}, drives: map[string]rig.ID{}}
+		set: map[string]assembly.Setter{}, read: map[string]assembly.Reader{}, wire: map[string]time.Duration{}, drives: map[string]rig.ID{}}
 	b, err := o.open(ctx)
 	if err != nil {
 		for _, c := range slices.Backward(o.opened) {
@@ -67,7 +68,7 @@ func (o *opener) open(ctx context.Context) (*assembly.Bench, error) {
 	}
 	p := assembly.Parts{Now: gpio.Now, Close: o.opened, Sources: append(o.sources, o.provenance())}
 	for _, c := range o.table {
-		p.Channels = append(p.Channels, assembly.Channel{Channel: c, Set: o.set[c.Name], Read: o.read[c.Name]})
+		p.Channels = append(p.Channels, assembly.Channel{Channel: c, Set: o.set[c.Name], Read: o.read[c.Name], Wire: o.wire[c.Name]})
 	}
 	return assembly.New(p)
 }

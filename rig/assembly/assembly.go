@@ -58,6 +58,10 @@ type Channel struct {
 	rig.Channel
 	Set  Setter // outputs have one
 	Read Reader // gauges and inputs have one; an output without one tells what it was set to last
+	// Wire, if it is not 0, says that Set and Read wait on a wire. They are then
+	// called from a goroutine of their own: Set gives the order and returns
+	// rig.Pending, Ask returns the newest reading, no older than Wire.
+	Wire time.Duration
 }
 
 // NamedSource is a source with a name for errors.
@@ -88,6 +92,7 @@ type Bench struct {
 	table  []rig.Channel
 	last   []int64 // set last, by channel
 	off    []bool  // output is known to be at 0
+	wires  []*wire // by channel, nil for those that wait on none
 	queue  chan item
 	timer  *time.Timer
 	ctx    context.Context // of the sources
@@ -106,10 +111,12 @@ type item struct {
 // ErrClosed is what a closed bench returns.
 var ErrClosed = errors.New("the bench is closed")
 
-// New makes a bench and starts to listen to its sources. It sets nothing. On
-// an error the parts stay the caller's to close.
+// New makes a bench, takes a first reading of gauges behind wires, and starts to
+// listen to its sources. It sets nothing. On an error the parts stay the
+// caller's to close.
 func New(p Parts) (*Bench, error) {
-	b := &Bench{parts: p, last: make([]int64, len(p.Channels)), off: make([]bool, len(p.Channels)), queue: make(chan item, queueLength)}
+	n := len(p.Channels)
+	b := &Bench{parts: p, last: make([]int64, n), off: make([]bool, n), wires: make([]*wire, n), queue: make(chan item, queueLength)}
 	if p.Now == nil {
 		return nil, errors.New("assemble the bench: there is no clock")
 	}
@@ -125,7 +132,38 @@ func New(p Parts) (*Bench, error) {
 	for _, s := range p.Sources {
 		b.flows.Go(func() { b.follow(s) })
 	}
+	b.connect()
 	return b, nil
+}
+
+// connect serves the channels that wait on wires.
+func (b *Bench) connect() {
+	var first sync.WaitGroup
+	for i := range b.parts.Channels {
+		c := &b.parts.Channels[i]
+		if c.Wire == 0 {
+			continue
+		}
+		w := newWire(c, rig.ID(i), b.Now, b.deliver)
+		b.wires[i] = w
+		first.Add(1)
+		b.flows.Go(func() {
+			if c.Read != nil {
+				w.look(b.ctx)
+			}
+			first.Done()
+			w.run(b.ctx)
+		})
+	}
+	first.Wait()
+}
+
+// deliver queues an item for Await, unless the bench ends before there is room.
+func (b *Bench) deliver(it item) {
+	select {
+	case b.queue <- it:
+	case <-b.ctx.Done():
+	}
 }
 
 // check refuses a channel that can't work.
@@ -157,11 +195,7 @@ func (b *Bench) follow(s NamedSource) {
 		case int(ev.Channel) >= len(b.table):
 			err = fmt.Errorf("listen to %s: it gave an event of channel %d; the bench has %d channels", s.Name, ev.Channel, len(b.table))
 		}
-		select {
-		case b.queue <- item{ev, err}:
-		case <-b.ctx.Done():
-			return
-		}
+		b.deliver(item{ev, err})
 		if err != nil {
 			return
 		}
@@ -174,7 +208,7 @@ func (b *Bench) Channels() []rig.Channel { return b.table }
 // Now implements rig.Bench.
 func (b *Bench) Now() rig.Instant { return b.parts.Now() }
 
-// Set implements rig.Bench.
+// Set implements rig.Bench. An output that waits on a wire is rig.Pending.
 func (b *Bench) Set(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error) {
 	if err := b.ready(ctx, ch); err != nil {
 		return 0, err
@@ -185,6 +219,10 @@ func (b *Bench) Set(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error
 		return 0, fmt.Errorf("%s is no output", c.Name)
 	case v < 0 || c.Unit == rig.Level && v > 1:
 		return 0, fmt.Errorf("set %s to %v: out of range; expected 0 or more, for a level 0 or 1", c.Name, rig.Quantity{N: v, Unit: c.Unit})
+	}
+	if w := b.wires[ch]; w != nil {
+		w.set(v)
+		return rig.Pending, nil
 	}
 	return b.drive(ctx, ch, v)
 }
@@ -203,22 +241,30 @@ func (b *Bench) drive(ctx context.Context, ch rig.ID, v int64) (rig.Instant, err
 
 // Ask implements rig.Bench. Beyond gauges and inputs it reads back outputs.
 func (b *Bench) Ask(ctx context.Context, ch rig.ID) (int64, error) {
+	v, _, err := b.Sample(ctx, ch)
+	return v, err
+}
+
+// Sample implements rig.Sampler.
+func (b *Bench) Sample(ctx context.Context, ch rig.ID) (int64, rig.Instant, error) {
 	if err := b.ready(ctx, ch); err != nil {
-		return 0, err
+		return 0, 0, err
 	}
 	c := &b.parts.Channels[ch]
 	switch {
+	case b.wires[ch] != nil:
+		return b.wires[ch].sample()
 	case c.Read != nil:
 	case c.Dir == rig.Output:
-		return b.last[ch], nil
+		return b.last[ch], b.Now(), nil
 	default:
-		return 0, fmt.Errorf("%s can't be asked", c.Name)
+		return 0, 0, fmt.Errorf("%s can't be asked", c.Name)
 	}
 	v, err := c.Read.Read(ctx)
 	if err != nil {
-		return 0, fmt.Errorf("ask %s: %w", c.Name, err)
+		return 0, 0, fmt.Errorf("ask %s: %w", c.Name, err)
 	}
-	return v, nil
+	return v, b.Now(), nil
 }
 
 func (b *Bench) ready(ctx context.Context, ch rig.ID) error {
@@ -267,7 +313,10 @@ func (b *Bench) Await(ctx context.Context, until rig.Instant) (rig.Event, bool, 
 
 func (b *Bench) take(it item) (rig.Event, bool, error) {
 	if it.err != nil {
-		b.failed = it.err
+		var slow *rig.SetError
+		if !errors.As(it.err, &slow) {
+			b.failed = it.err
+		}
 		return rig.Event{}, false, it.err
 	}
 	return it.ev, true, nil
@@ -293,11 +342,17 @@ func (b *Bench) Close() error {
 	return errors.Join(errs...)
 }
 
-// safe switches off what is not known to be off.
+// safe switches off what is not known to be off. What waits on wires is told
+// first and waited for last, so that it keeps nothing else waiting.
 func (b *Bench) safe() error {
 	var on []rig.ID
+	orders := map[rig.ID]*order{}
 	for i, c := range b.table {
-		if c.Dir == rig.Output && !b.off[i] {
+		switch w := b.wires[i]; {
+		case c.Dir != rig.Output:
+		case w != nil && !w.safe():
+			orders[rig.ID(i)] = w.set(0)
+		case w == nil && !b.off[i]:
 			on = append(on, rig.ID(i))
 		}
 	}
@@ -308,6 +363,21 @@ func (b *Bench) safe() error {
 		_, err := b.drive(ctx, id, 0)
 		errs = append(errs, err)
 		cancel()
+	}
+	return errors.Join(append(errs, b.waitFor(orders))...)
+}
+
+// waitFor waits for orders to go off.
+func (b *Bench) waitFor(orders map[rig.ID]*order) error {
+	var errs []error
+	late := time.After(2 * offWithin)
+	for id, o := range orders {
+		select {
+		case err := <-o.done:
+			errs = append(errs, err)
+		case <-late:
+			errs = append(errs, fmt.Errorf("set %s to 0: no word of it after %v; switch it off by hand", b.table[id].Name, 2*offWithin))
+		}
 	}
 	return errors.Join(errs...)
 }

@@ -20,7 +20,8 @@ type Run struct {
 	guard   *interlock.Guard
 	log     *timeline.Writer
 	table   []rig.Channel
-	last    []int64 // last value seen or set, by channel
+	last    []int64       // last value seen or set, by channel
+	taken   []rig.Instant // when the last reading was taken, by channel
 	watches []watch
 	trial   int
 	open    bool // a trial is open
@@ -45,7 +46,7 @@ type watch struct {
 // New starts a run: it records the levels that the input lines have.
 func New(ctx context.Context, guard *interlock.Guard, log *timeline.Writer) (*Run, error) {
 	r := &Run{guard: guard, log: log, table: guard.Channels()}
-	r.last = make([]int64, len(r.table))
+	r.last, r.taken = make([]int64, len(r.table)), make([]rig.Instant, len(r.table))
 	now := guard.Now()
 	for i, c := range r.table {
 		if c.Dir != rig.Input {
@@ -123,28 +124,67 @@ func (r *Run) Set(ctx context.Context, name string, q rig.Quantity) error {
 		return fmt.Errorf("%s takes a value such as %q, not %v", name, u.Example(), q)
 	}
 	at, err := r.guard.Set(ctx, id, q.N)
-	if err != nil {
+	switch {
+	case err != nil:
 		return err
+	case at == rig.Pending:
+		return r.obeyed(ctx, id)
 	}
 	return r.record(rig.Event{At: at, Kind: rig.Command, Channel: id, Value: q.N})
 }
 
-// Ask reads a gauge and records the reading.
+const (
+	// obeyWithin is how long an output that is slow to obey gets; its driver has
+	// a limit of its own below that.
+	obeyWithin = 15 * time.Second
+	// answerWithin and look are how long a gauge that is slow to answer gets for
+	// a new reading, and how often the run looks for one.
+	answerWithin = 5 * time.Second
+	look         = time.Millisecond
+)
+
+// obeyed waits until an output has done as it was told, which is recorded then.
+// All else goes on meanwhile.
+func (r *Run) obeyed(ctx context.Context, id rig.ID) error {
+	ok, err := r.until(ctx, r.Now().Add(obeyWithin), func(ev rig.Event) bool { return ev.Kind == rig.Command && ev.Channel == id })
+	if err == nil && !ok {
+		err = fmt.Errorf("set %s: no word of it after %v", r.table[id].Name, obeyWithin)
+	}
+	return err
+}
+
+// Ask reads a gauge and records the reading, which is one that began after the
+// call: for a gauge that is slow to answer it waits.
 func (r *Run) Ask(ctx context.Context, name string) (rig.Quantity, error) {
 	id, err := r.find(name)
 	if err != nil {
 		return rig.Quantity{}, err
 	}
-	v, err := r.ask(ctx, id)
-	return rig.Quantity{N: v, Unit: r.table[id].Unit}, err
+	for asked := r.Now(); ; {
+		v, at, err := r.ask(ctx, id)
+		if err != nil || at >= asked {
+			return rig.Quantity{N: v, Unit: r.table[id].Unit}, err
+		}
+		if waited := r.Now().Sub(asked); waited > answerWithin {
+			return rig.Quantity{}, fmt.Errorf("read %s: no new reading for %v", name, waited)
+		}
+		if err := r.Wait(ctx, look); err != nil {
+			return rig.Quantity{}, err
+		}
+	}
 }
 
-func (r *Run) ask(ctx context.Context, id rig.ID) (int64, error) {
-	v, err := r.guard.Ask(ctx, id)
+// ask reads a gauge, and records the reading unless it has been.
+func (r *Run) ask(ctx context.Context, id rig.ID) (int64, rig.Instant, error) {
+	v, at, err := r.guard.Sample(ctx, id)
 	if err != nil {
-		return 0, fmt.Errorf("read %s: %w", r.table[id].Name, err)
+		return 0, 0, fmt.Errorf("read %s: %w", r.table[id].Name, err)
 	}
-	return v, r.record(rig.Event{At: r.Now(), Kind: rig.Reading, Channel: id, Value: v})
+	if at < r.taken[id] || at == r.taken[id] && at != r.Now() {
+		return v, at, nil
+	}
+	r.taken[id] = at
+	return v, at, r.record(rig.Event{At: at, Kind: rig.Reading, Channel: id, Value: v})
 }
 
 // Watch reads a gauge every so often from now on, while the run waits; 0 stops
@@ -221,7 +261,7 @@ func (r *Run) sample(ctx context.Context, deadline rig.Instant) (rig.Instant, er
 	for i := range r.watches {
 		w := &r.watches[i]
 		if now >= w.next {
-			if _, err := r.ask(ctx, w.channel); err != nil {
+			if _, _, err := r.ask(ctx, w.channel); err != nil {
 				return stop, err
 			}
 			w.next = w.next.Add(w.every)
@@ -303,7 +343,7 @@ func (r *Run) Note(text string) error {
 // the run was cut short. It does all of that even after errors. An output that
 // does not go safe is a cause too.
 func (r *Run) Close(cause error) error {
-	safe := r.guard.Safe(context.Background())
+	safe := errors.Join(r.guard.Safe(context.Background()), r.guard.Settle(context.Background()))
 	if safe != nil {
 		safe = fmt.Errorf("make outputs safe: %w", safe)
 	}
