@@ -22,6 +22,9 @@ var styleText string
 type page struct {
 	Style    template.CSS
 	Title    string
+	Kind     string // of page
+	Skip     string // what the first link leads to
+	Footer   string
 	Verdict  string
 	Meaning  string
 	Reason   string
@@ -46,6 +49,10 @@ func HTML(w io.Writer, in Input) error {
 	if err != nil {
 		return fmt.Errorf("write the page: %w", err)
 	}
+	return p.write(w)
+}
+
+func (p *page) write(w io.Writer) error {
 	t, err := template.New("page").Funcs(template.FuncMap{"num": num}).Parse(pageText)
 	if err != nil {
 		return fmt.Errorf("read the page's template: %w", err)
@@ -62,6 +69,9 @@ func newPage(in Input) (*page, error) {
 	p := &page{
 		Style:   template.CSS(styleText),
 		Title:   fmt.Sprintf("%v: %s on %s, run %d", v, printable(in.Header.Scenario), printable(in.Run.DUT), in.Run.ID),
+		Kind:    "report of a run",
+		Skip:    "Skip to the limits",
+		Footer:  "Written by drench from the run’s timeline. The same folder holds trials.csv, timeline.vcd and junit.xml of this run.",
 		Verdict: v.String(),
 		Meaning: meanings[v],
 		Reason:  printable(in.Judgement.Reason),
