@@ -183,12 +183,17 @@ type JobEnd struct {
 	Run     int64 // 0: as it is known
 	Verdict verdict.Verdict
 	Reason  string
+	Cut     bool // by the daemon's end: it counts as interrupted
 }
 
 // FinishJob ends the job that runs, and with the last of them its night run.
 func (s *Store) FinishJob(ctx context.Context, id int64, end JobEnd) error {
 	return s.changeJob(ctx, id, fmt.Sprintf("finish job %d", id), JobRunning, func(tx *sql.Tx, j *Job) error {
-		return endJob(ctx, tx, j, JobFinished, end)
+		state := JobFinished
+		if end.Cut {
+			state = JobInterrupted
+		}
+		return endJob(ctx, tx, j, state, end)
 	})
 }
 
