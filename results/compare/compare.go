@@ -55,7 +55,7 @@ type Options struct {
 	Only []string `json:"only,omitempty"`
 
 	// Baseline is how many nights of Nights are known to be in order, the first
-	// ones; 0 stands for 7, or half of the nights if that is less.
+	// ones; 0 stands for 7, and 3 is the least.
 	Baseline int `json:"baseline"`
 	// Horizon is the number of nights, baseline included, over which FalseAlarm
 	// is held; 0 stands for 14.
