@@ -86,7 +86,7 @@ var symbols = []symbol{
 	{"nA", Ampere, 1, 1, 0}, {"uA", Ampere, 1e3, 1, 0}, {"µA", Ampere, 1e3, 1, 0}, {"mA", Ampere, 1e6, 1, 0}, {"A", Ampere, 1e9, 1, 0},
 	{"mK", Kelvin, 1e6, 1, 0}, {"K", Kelvin, 1e9, 1, 0}, {"°C", Kelvin, 1e9, 1, 273_150_000_000}, {"degC", Kelvin, 1e9, 1, 273_150_000_000},
 	{"%rH", RelHum, 1e5, 1, 0}, {"%RH", RelHum, 1e5, 1, 0},
-	{"nJ", Joule, 1, 1, 0}, {"uJ", Joule, 1e3, 1, 0}, {"µJ", Joule, 1e3, 1, 0}, {"mJ", Joule, 1e6, 1, 0}, {"J", Joule, 1e9, 1, 0},
+	{"nJ", Joule, 1, 1, 0}, {"uJ", Joule, 1e3, 1, 0}, {"µJ", Joule, 1e3, 1, 0}, {"mJ", Joule, 1e6, 1, 0}, {"J", Joule, 1e9, 1, 0}, {"Wh", Joule, 3600e9, 1, 0},
 	{"nW", Watt, 1, 1, 0}, {"uW", Watt, 1e3, 1, 0}, {"µW", Watt, 1e3, 1, 0}, {"mW", Watt, 1e6, 1, 0}, {"W", Watt, 1e9, 1, 0},
 	{"nl", Litre, 1, 1, 0}, {"ul", Litre, 1e3, 1, 0}, {"µl", Litre, 1e3, 1, 0}, {"ml", Litre, 1e6, 1, 0}, {"l", Litre, 1e9, 1, 0},
 	{"ul/min", LitreRate, 1e3, 1, 0}, {"µl/min", LitreRate, 1e3, 1, 0}, {"ml/min", LitreRate, 1e6, 1, 0}, {"l/min", LitreRate, 1e9, 1, 0},

@@ -28,6 +28,7 @@ var graduations = map[rig.Unit][]graduation{
 	rig.Second:   {{4 * 3600e9, 3600e9, "h"}, {300e9, 60e9, "min"}, {0.5e9, 1e9, "s"}, {0.5e6, 1e6, "ms"}, {0, 1e3, "µs"}},
 	rig.Volt:     {{0.5e9, 1e9, "V"}, {0, 1e6, "mV"}},
 	rig.FilmMass: {{0, 1e6, "g/m²"}},
+	rig.Watt:     {{0.5e9, 1e9, "W"}, {0.5e6, 1e6, "mW"}, {0, 1e3, "µW"}},
 }
 
 // narrowest is the least an axis spans, as a share of its values: finer
