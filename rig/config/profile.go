@@ -23,21 +23,26 @@ func LoadProfile(nameOrPath, baseDir string, model any) (rig.DUT, Source, error)
 	if err != nil {
 		return rig.DUT{}, src, fmt.Errorf("read DUT profile: %w", err)
 	}
+	d, err := readProfile(src, model)
+	return d, src, err
+}
+
+func readProfile(src Source, model any) (rig.DUT, error) {
 	var d rig.DUT
 	t := parse(src.Name, src.Text)
 	if err := decode(t, &d, map[string]any{"model": model}); err != nil {
-		return d, src, err
+		return d, err
 	}
 	r := t.rules()
 	r.dut(d)
 	t.report(place{{t.root, t.root}}, r.found)
-	return d, src, t.err()
+	return d, t.err()
 }
 
 func findProfile(nameOrPath, baseDir string) (Source, error) {
 	ext := filepath.Ext(nameOrPath)
 	if !strings.ContainsRune(nameOrPath, '/') && ext != ".yaml" && ext != ".yml" {
-		return stockProfile(nameOrPath)
+		return StockProfile(nameOrPath)
 	}
 	if !filepath.IsAbs(nameOrPath) {
 		nameOrPath = filepath.Join(baseDir, nameOrPath)

@@ -99,10 +99,28 @@ func (l *Loaded) Place(problems []Problem) error {
 	return t.err()
 }
 
-// LoadProfile reads the profile of the rig's DUT (see [LoadProfile]), and
-// checks that the two go together.
+// ProfileSource finds the profile of the rig's DUT.
+func (l *Loaded) ProfileSource() (Source, error) {
+	src, err := findProfile(l.DUT, filepath.Dir(l.Source.Name))
+	if err != nil {
+		return src, fmt.Errorf("read DUT profile: %w", err)
+	}
+	return src, nil
+}
+
+// LoadProfile reads the profile of the rig's DUT, see [Loaded.ReadProfile].
 func (l *Loaded) LoadProfile(model any) (rig.DUT, Source, error) {
-	d, src, err := LoadProfile(l.DUT, filepath.Dir(l.Source.Name), model)
+	src, err := l.ProfileSource()
+	if err != nil {
+		return rig.DUT{}, src, err
+	}
+	return l.ReadProfile(src, nil, model)
+}
+
+// ReadProfile reads a profile with settings over it (see [ReadProfile]), and
+// checks that it goes together with the rig.
+func (l *Loaded) ReadProfile(src Source, settings Overlay, model any) (rig.DUT, Source, error) {
+	d, src, err := ReadProfile(src, settings, model)
 	if err != nil {
 		return d, src, err
 	}

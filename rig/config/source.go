@@ -45,6 +45,9 @@ func readFile(name string) (Source, error) {
 	return newSource(name, text), nil
 }
 
+// NewSource is a text that is not in a file.
+func NewSource(name, text string) Source { return newSource(name, []byte(text)) }
+
 func readStock(name string) (Source, error) {
 	text, err := stock.ReadFile(name)
 	if err != nil {
@@ -69,8 +72,8 @@ func StockProfiles() []string {
 	return names
 }
 
-// stockProfile finds a profile by name.
-func stockProfile(name string) (Source, error) {
+// StockProfile finds one of the profiles that come with the tool.
+func StockProfile(name string) (Source, error) {
 	if !slices.Contains(StockProfiles(), name) {
 		return Source{}, fmt.Errorf("there is no stock DUT %s; expected one of %s, or a path to a profile that ends in .yaml",
 			mistake.Quote(name), strings.Join(StockProfiles(), ", "))
