@@ -58,16 +58,22 @@ func ewmaLimit(width, lambda float64) func(t int) float64 {
 func cusumTail(h, k float64, n int) float64 {
 	x, w := make([]float64, nodes), make([]float64, nodes)
 	quad.Legendre{}.FixedLocations(x, w, 0, h)
+	var step [nodes][nodes]float64 // density at the second of going there from the first
+	for i, from := range x {
+		for j, to := range x {
+			step[i][j] = distuv.UnitNormal.Prob(to - from + k)
+		}
+	}
 	mass, f := 1.0, make([]float64, nodes)
 	for range n {
 		next, density := mass*distuv.UnitNormal.CDF(k), make([]float64, nodes)
-		for i, from := range x {
-			next += w[i] * f[i] * distuv.UnitNormal.CDF(k-from)
-		}
 		for j, to := range x {
 			density[j] = mass * distuv.UnitNormal.Prob(to+k)
-			for i, from := range x {
-				density[j] += w[i] * f[i] * distuv.UnitNormal.Prob(to-from+k)
+		}
+		for i, from := range x {
+			next += w[i] * f[i] * distuv.UnitNormal.CDF(k-from)
+			for j := range x {
+				density[j] += w[i] * f[i] * step[i][j]
 			}
 		}
 		mass, f = next, density
