@@ -29,6 +29,7 @@ type bench struct {
 	// records are the calibrations that the rig file refers to; what they say
 	// is in rig.Calibration.
 	records []*calibration.Record
+	data    string // folder of the store
 }
 
 // isReal tells whether hardware is meant.
@@ -45,6 +46,7 @@ func loadBench(cmd *cobra.Command, fault string) (*bench, error) {
 	if err != nil {
 		return nil, err
 	}
+	b.data = set.Data
 	if fault != "" && b.isReal() {
 		return nil, errors.New("--fault is for a virtual bench, and this one is real; expected a rig file with bench: virtual")
 	}

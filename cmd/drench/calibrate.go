@@ -132,12 +132,17 @@ func (k *keeping) print(w io.Writer, r *calibration.Record, sentence string, tab
 // guarded opens the bench and has f drive it through the interlocks, as every
 // run does; then all outputs are off.
 func (b *bench) guarded(ctx context.Context, what string, seed uint64, f func(context.Context, *engine.Run, running) error) error {
+	mine, err := b.claimAlone(ctx)
+	if err != nil {
+		return &benchError{err}
+	}
+	defer mine.release()
 	world, err := b.connect(ctx, seed)
 	if err != nil {
 		return &benchError{err}
 	}
 	err = b.drive(ctx, what, seed, world, f)
-	return errors.Join(err, closed(world))
+	return errors.Join(err, closed(world), mine.keepTrip(ctx, 0, err))
 }
 
 // closed closes a bench; that it does not is a fault of it.

@@ -32,6 +32,7 @@ type job struct {
 	dut        string
 	seed       uint64
 	tags       []string
+	claim      *claim // on the bench, while it runs
 }
 
 // header opens the job's timeline.
@@ -130,6 +131,9 @@ func (j *job) runOn(ctx context.Context, world rig.Bench, sink timeline.Sink, on
 	cut = run.Do(ctx, func(ctx context.Context) error {
 		return j.script.Run(ctx, run, scenarios.Setup{Device: j.bench.device, Calibration: j.bench.rig.Calibration, Seed: j.seed, Counts: j.counts})
 	})
+	if trip := guard.Tripped(); trip != nil && !errors.As(cut, new(*interlock.TripError)) {
+		cut = errors.Join(cut, trip) // whatever the script made of it
+	}
 	return w.Sum(), cut, w.Err()
 }
 
@@ -144,7 +148,8 @@ func (j *job) execute(ctx context.Context, st *store.Store, onTrial func(int, ri
 	if err != nil {
 		return report.Input{}, err
 	}
-	sum, _, err := j.run(ctx, rec, onTrial)
+	sum, cut, err := j.run(ctx, rec, onTrial)
+	err = errors.Join(err, j.claim.keepTrip(ctx, rec.ID(), errors.Join(cut, err)))
 	ctx = context.WithoutCancel(ctx) // a run that was stopped still has its end to keep
 	var in report.Input
 	var body []byte

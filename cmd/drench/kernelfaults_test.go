@@ -37,6 +37,7 @@ type kernelFault struct {
 	status int
 	says   string // in what the program printed
 	broken bool   // the loop can't follow any more
+	trips  bool   // the next run is refused
 }
 
 var kernelFaults = map[string]kernelFault{
@@ -47,7 +48,7 @@ var kernelFaults = map[string]kernelFault{
 				loop.Supply(name).Refuse(true)
 				loop.Supply(name).Cut()
 			}
-		}, status: 4, says: "supply has not answered"},
+		}, status: 4, says: "supply has not answered", trips: true},
 	"noise on the UART": {script: `power(); quiet("30 s")`,
 		happen: func(t *testing.T, loop *closedloop.Loop) {
 			noise := strings.Repeat("\x00\xff\x1b~q\x80\r7", 144) // 1152 bytes, at 115200 baud a tenth of a second
@@ -94,6 +95,7 @@ func TestOnKernelFaults(t *testing.T) {
 					f.happen(t, loop)
 				}
 				if name == "stopped by a signal" {
+					refusedRun(t, rigFile, data, "is in use by process")
 					stop()
 				}
 			}()
@@ -102,6 +104,12 @@ func TestOnKernelFaults(t *testing.T) {
 			t.Logf("status %d\n%s%s", status, out, errs)
 			if status != f.status || !regexp.MustCompile(f.says).MatchString(out+errs) {
 				t.Errorf("exit status %d, want %d, and %q among what it says", status, f.status, f.says)
+			}
+			if f.trips {
+				refusedRun(t, rigFile, data, f.says)
+				if _, errs, status := onRealBench(t, t.Context(), "clear", "--by", "Ada", "--data", data); status != 0 {
+					t.Errorf("clear: %s", errs)
+				}
 			}
 			if kept, errs, _ := onRealBench(t, t.Context(), "runs", "--data", data); !strings.Contains(kept, "short") {
 				t.Errorf("the run is not kept: %s%s", kept, errs)
@@ -118,6 +126,18 @@ func TestOnKernelFaults(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// refusedRun starts a run that must be refused before it begins.
+func refusedRun(t *testing.T, rigFile, data, says string) {
+	t.Helper()
+	_, errs, status := onRealBench(t, t.Context(), "run", shortRun(t, `power()`), "--rig", rigFile, "--data", data)
+	if status != verdict.Error.ExitStatus() || !strings.Contains(errs, says) {
+		t.Errorf("exit status %d, want it refused with %q\n%s", status, says, errs)
+	}
+	if kept, _, _ := onRealBench(t, t.Context(), "runs", "--data", data, "--json"); strings.Count(kept, `"run":`) != 1 {
+		t.Errorf("runs: %s", kept)
 	}
 }
 

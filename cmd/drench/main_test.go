@@ -23,6 +23,9 @@ var binaries = struct {
 }{path: map[string]string{}}
 
 func TestMain(m *testing.M) {
+	if folder := os.Getenv(holdLock); folder != "" {
+		holdForever(folder)
+	}
 	status := m.Run()
 	if binaries.dir != "" {
 		os.RemoveAll(binaries.dir)

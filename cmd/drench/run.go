@@ -132,12 +132,18 @@ func runAll(cmd *cobra.Command, jobs []*job, f runFlags) error {
 		return err
 	}
 	defer st.Close()
+	mine, err := jobs[0].bench.claim(cmd.Context(), st)
+	if err != nil {
+		return &benchError{err}
+	}
+	defer mine.release()
 	for _, w := range calibration.Warnings(time.Now(), jobs[0].bench.records...) {
 		fmt.Fprintln(cmd.ErrOrStderr(), "warning:", w)
 	}
 	worst := verdict.None
 	var done []summary
 	for i, j := range jobs {
+		j.claim = mine
 		in, err := j.runOne(cmd.Context(), st, cmd.ErrOrStderr())
 		if err != nil {
 			return &benchError{err}
@@ -216,11 +222,15 @@ func openStore(cmd *cobra.Command) (*store.Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	st, err := store.Open(cmd.Context(), filepath.Join(set.Data, "drench.db"))
+	st, err := openStoreIn(cmd.Context(), set.Data)
 	if err != nil {
 		return nil, &benchError{err}
 	}
 	return st, nil
+}
+
+func openStoreIn(ctx context.Context, folder string) (*store.Store, error) {
+	return store.Open(ctx, filepath.Join(folder, "drench.db"))
 }
 
 // summary is what a finished run prints.
