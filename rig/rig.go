@@ -107,6 +107,8 @@ const (
 	RelayDip   = "relay_dip"   // output, level: DUT on the dip rail instead of the main one
 	Wake       = "wake"        // output, level
 	Reset      = "reset"       // output, level: 1 = held in reset
+	UARTLink   = "uart_link"   // output, level: 1 = the DUT's UART is driven, 0 = let go
+	LoopTest   = "loop_test"   // output, level: 1 opens interlock loops, to see whether the inputs notice
 	Deadman    = "deadman"     // output, level: toggled by the supervisor only
 	Rail       = "rail"        // gauge, volt at the DUT's pins
 	DUTCurrent = "dut_current" // gauge, ampere

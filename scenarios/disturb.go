@@ -100,12 +100,18 @@ func (s *session) swing(line string, width time.Duration) error {
 // disturb runs a trial in which the rail is read fast, waits for the DUT to
 // show life, and then long enough to see a false alarm.
 func (s *session) disturb(spec rig.Trial, act func() error) (starlark.Value, error) {
+	restore, err := s.letGo()
+	if err != nil {
+		return nil, err
+	}
 	if err := s.run.Begin(spec); err != nil {
 		return nil, err
 	}
 	look := min(max(spec.Dip.Width/50, 100*time.Microsecond), 20*time.Millisecond)
 	s.run.Watch(rig.Rail, look)
-	err := act()
+	if err = act(); err == nil {
+		err = restore()
+	}
 	if err == nil {
 		err = s.wait(3*look + 5*time.Millisecond) // sees the rail come back
 	}

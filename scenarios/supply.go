@@ -1,6 +1,7 @@
 package scenarios
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -60,7 +61,7 @@ func (s *session) close(level int64) error {
 			return err
 		}
 		if q.N >= level/20*19 {
-			return s.run.Mark(rig.MarkPowered)
+			return errors.Join(s.run.Mark(rig.MarkPowered), s.takeUART())
 		}
 		if s.run.Now() >= deadline {
 			return fmt.Errorf("the DUT's rail reads %v, %v after switching on; expected %v: look at supply, relay and current limit",
@@ -92,6 +93,9 @@ func (s *session) open() error {
 		return err
 	}
 	s.powered = false
+	if _, err := s.letGo(); err != nil {
+		return err
+	}
 	return s.switchOff(rig.RelayDUT)
 }
 
@@ -120,6 +124,7 @@ func (s *session) backfedVerb(arguments) (starlark.Value, error) {
 	level := s.run.Last(rig.SupplySet)
 	steps := []func() error{
 		func() error { return s.run.Mark(rig.MarkOff) },
+		func() error { _, err := s.letGo(); return err },
 		func() error { return s.set(rig.DipRail, 0, rig.Volt) },
 		func() error { return s.switchOn(rig.RelayDip) },
 		func() error { return s.wait(settle) },

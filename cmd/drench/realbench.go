@@ -152,6 +152,7 @@ var roles = []rig.Channel{
 	{Name: rig.DipRail, Dir: rig.Output, Unit: rig.Volt, Hazard: rig.Supply},
 	{Name: rig.Wake, Dir: rig.Output, Hazard: rig.Idle},
 	{Name: rig.Reset, Dir: rig.Output, Hazard: rig.Idle},
+	{Name: rig.UARTLink, Dir: rig.Output, Hazard: rig.Idle},
 	{Name: rig.Deadman, Dir: rig.Output, Hazard: rig.Idle},
 	{Name: rig.Rail, Dir: rig.Gauge, Unit: rig.Volt},
 	{Name: rig.DUTCurrent, Dir: rig.Gauge, Unit: rig.Ampere},
@@ -203,7 +204,7 @@ func (c *realConfig) providers() map[string][]string {
 	for name, m := range c.Meters.channels() {
 		add(m != nil, "meters", name)
 	}
-	add(given(&c.UART), "uart", rig.UART)
+	add(given(&c.UART), "uart", rig.UART, rig.UARTLink)
 	return from
 }
 

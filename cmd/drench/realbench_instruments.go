@@ -141,8 +141,23 @@ func (o *opener) openUART(ctx context.Context) error {
 		return err
 	}
 	o.opened = append(o.opened, p)
+	o.wire[rig.UARTLink] = settingWithin // the port is looked after every 25 ms
+	o.set[rig.UARTLink] = obeyed(func(ctx context.Context, v int64) error { return hold(ctx, p, v != 0) })
 	o.notes = append(o.notes, fmt.Sprintf("wiring: %s is %s at %d baud", rig.UART, cfg.Port, cfg.Baud))
 	o.sources = append(o.sources, assembly.NamedSource{Name: "the DUT's UART", Source: &uartSource{port: p, id: o.id(rig.UART)}})
+	return nil
+}
+
+// hold takes the DUT's UART or lets go of it. A port that is lost is opened again
+// when it is back, and told of by its events: without it a run goes on.
+func hold(ctx context.Context, p *dut.Port, on bool) error {
+	if !on {
+		return p.Release(ctx)
+	}
+	err := p.Reacquire(ctx)
+	if err == nil || ctx.Err() != nil || errors.Is(err, dut.ErrClosed) {
+		return err
+	}
 	return nil
 }
 

@@ -222,7 +222,7 @@ func TestUARTSource(t *testing.T) {
 	if err := p.Release(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if ev := next(); ev.Kind != rig.Note || ev.Text != "UART released" {
+	if ev := next(); ev.Kind != rig.Note || ev.Text != "UART let go: its transmit line is low, if its bridge can do that" {
 		t.Errorf("got %+v", ev)
 	}
 	gone, cancel := context.WithCancel(t.Context())

@@ -14,8 +14,8 @@ const (
 	Line     Kind = iota + 1 // a line from the DUT
 	Lost                     // the port failed: unplugged, or its driver gave up
 	Back                     // it is open again
-	Released                 // closed by Release
-	Taken                    // open again by Reacquire
+	Released                 // let go of by Release
+	Taken                    // taken again by Reacquire
 )
 
 // Event is a line, or a change of the port.
@@ -37,6 +37,8 @@ type Event struct {
 	First bool
 	// Since is, for Back and Taken, when the port was lost or released.
 	Since rig.Instant
+	// Open says, for Released and Taken, that the port stayed open meanwhile.
+	Open bool
 }
 
 // String is the event as a remark for a timeline.
@@ -49,8 +51,14 @@ func (e Event) String() string {
 	case Back:
 		return fmt.Sprintf("UART back after %v; opening it may have reset the DUT", e.At.Sub(e.Since))
 	case Released:
-		return "UART released"
+		if e.Open {
+			return "UART let go: its transmit line is low, if its bridge can do that"
+		}
+		return "UART released: the port is closed, and its transmit line may still be high"
 	case Taken:
+		if e.Open {
+			return fmt.Sprintf("UART taken again after %v", e.At.Sub(e.Since))
+		}
 		return fmt.Sprintf("UART reacquired after %v; opening it may have reset the DUT", e.At.Sub(e.Since))
 	}
 	return fmt.Sprintf("unknown event %d", e.Kind)

@@ -59,6 +59,18 @@ func (l *link) send(b []byte) error {
 	return nil
 }
 
+// space takes the transmit line low until it is told otherwise.
+func (l *link) space(on bool) error {
+	request := uint(unix.TIOCCBRK)
+	if on {
+		request = unix.TIOCSBRK
+	}
+	if err := unix.IoctlSetInt(l.lock, request, 0); err != nil {
+		return fmt.Errorf("send a break: %w", err)
+	}
+	return nil
+}
+
 // Close closes the port and lets others have it.
 func (l *link) Close() error {
 	return errors.Join(l.Port.Close(), unix.Close(l.lock))

@@ -29,7 +29,8 @@ type Port struct {
 	dropped atomic.Uint64
 	failed  error // of closing; set before done is closed
 
-	link    atomic.Pointer[link] // nil while lost or released
+	link    atomic.Pointer[link] // nil while lost, or closed by a release
+	low     atomic.Bool          // released with the link open
 	writing chan struct{}        // held by whoever writes, and to close the link
 
 	// The rest is the reading goroutine's own.
@@ -38,8 +39,9 @@ type Port struct {
 	seq      uint64
 	first    bool
 	released bool
-	gone     rig.Instant   // when it was lost or released
-	pause    time.Duration // before the next attempt to open
+	gone     rig.Instant                  // when it was lost or released
+	pause    time.Duration                // before the next attempt to open
+	space    func(l *link, on bool) error // takes the transmit line low, or lets it idle
 }
 
 // ask is a wish that the reading goroutine grants.
@@ -70,7 +72,7 @@ func Open(ctx context.Context, cfg Config) (*Port, error) {
 		cfg: cfg, first: true,
 		events: make(chan Event, cfg.Queue), asks: make(chan ask), writing: make(chan struct{}, 1),
 		quit: make(chan struct{}), done: make(chan struct{}),
-		split: splitter{max: cfg.MaxLine}, buffer: make([]byte, 4096),
+		split: splitter{max: cfg.MaxLine}, buffer: make([]byte, 4096), space: (*link).space,
 	}
 	p.link.Store(l)
 	go p.run()
@@ -84,15 +86,18 @@ func (p *Port) Events() <-chan Event { return p.events }
 // Dropped counts the events that were dropped so far.
 func (p *Port) Dropped() uint64 { return p.dropped.Load() }
 
-// Release closes the port until Reacquire, before the DUT's supply is dipped.
-// It returns once the port is closed. Most bridges, and the UARTs of a
-// single-board computer, go on driving their transmit pin high: what Release
-// ends is DTR, RTS and traffic. Whether something still feeds the DUT shows in
-// the rail's readback, and only a switch or a resistor in the wire prevents it.
+// Release lets go of the DUT until Reacquire, before its supply is dipped: an
+// idle transmit line is high, and feeds a DUT without supply. Release takes it
+// low, by a break without end, and leaves the port open: lines still come, and
+// a DUT that has DTR wired to its reset is left alone. If the port can't send a
+// break it is closed, which ends DTR, RTS and traffic, but most bridges go on
+// driving the line high then. Some drivers take the order for a break and send
+// none. Whether something still feeds the DUT shows in the rail's readback, and
+// only a switch or a resistor in the wire prevents it for sure.
 func (p *Port) Release(ctx context.Context) error { return p.request(ctx, true) }
 
-// Reacquire opens the port again. If that fails now, attempts go on as after
-// an unplugging, and a Back event tells of success.
+// Reacquire ends the break, or opens the port again. If that fails now, attempts
+// go on as after an unplugging, and a Back event tells of success.
 func (p *Port) Reacquire(ctx context.Context) error { return p.request(ctx, false) }
 
 func (p *Port) request(ctx context.Context, release bool) error {
@@ -120,7 +125,7 @@ func (p *Port) Write(ctx context.Context, line string) error {
 		return fmt.Errorf("write to the DUT: an earlier line is stuck: %w", ctx.Err())
 	}
 	l := p.link.Load()
-	if l == nil {
+	if l == nil || p.low.Load() {
 		<-p.writing
 		if p.closing.Load() {
 			return ErrClosed

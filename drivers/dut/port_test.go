@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -168,9 +169,79 @@ func TestUnplugged(t *testing.T) {
 	}
 }
 
+// noBreak is a port that can't send a break.
+func noBreak(*link, bool) error { return errors.New("no break") }
+
+// TestLetGo: a released port has its transmit line low, and goes on listening.
+func TestLetGo(t *testing.T) {
+	b := newBridge(t)
+	p := b.open(Config{})
+	var low []bool
+	var fail error
+	p.space = func(l *link, on bool) error {
+		low = append(low, on)
+		return errors.Join(fail, l.space(on))
+	}
+	if err := errors.Join(p.Release(t.Context()), p.Release(t.Context())); err != nil {
+		t.Fatal(err)
+	}
+	released := next(t, p, Released)
+	b.say("boot 1.2\n")
+	if e := next(t, p, Line); e.Text != "boot 1.2" || !released.Open {
+		t.Errorf("got %+v after %+v", e, released)
+	}
+	if err := p.Write(t.Context(), "x"); err == nil {
+		t.Error("wrote to a released port")
+	}
+	if err := p.Reacquire(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if e := next(t, p, Taken); e.Since != released.At || !e.Open {
+		t.Errorf("got %+v, want since %v", e, released.At)
+	}
+	if err := errors.Join(p.Write(t.Context(), "x"), p.Release(t.Context())); err != nil {
+		t.Fatal(err)
+	}
+	next(t, p, Released)
+	fail = errors.New("stuck") // a break that does not end is ended by opening anew
+	if err := p.Reacquire(t.Context()); err == nil || !strings.Contains(err.Error(), "attempts go on") {
+		t.Errorf("reacquired: %v", err)
+	}
+	next(t, p, Lost)
+	next(t, p, Back)
+	if want := []bool{true, false, true, false}; !slices.Equal(low, want) {
+		t.Errorf("the line was taken low and let idle %v, want %v", low, want)
+	}
+}
+
+// TestLostWhileLetGo: an unplugged bridge is opened again when it is wanted.
+func TestLostWhileLetGo(t *testing.T) {
+	b := newBridge(t)
+	p := b.open(Config{})
+	if err := p.Release(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	next(t, p, Released)
+	b.unplug()
+	next(t, p, Lost)
+	b.plug()
+	if err := p.Reacquire(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if e := next(t, p, Taken); e.Open {
+		t.Errorf("got %+v, want a port that was opened anew", e)
+	}
+	b.say("here\n")
+	if e := next(t, p, Line); e.Text != "here" || !e.First {
+		t.Errorf("got %+v", e)
+	}
+}
+
+// TestReleased: a port that can't send a break is closed.
 func TestReleased(t *testing.T) {
 	b := newBridge(t)
 	p := b.open(Config{})
+	p.space = noBreak
 	if err := p.Release(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -344,7 +415,9 @@ func TestEventText(t *testing.T) {
 		{Event{Kind: Line, Text: "raw=1"}, "raw=1"},
 		{Event{Kind: Lost, Text: "port closed"}, "UART lost: port closed"},
 		{Event{Kind: Back, At: 3e9, Since: 1e9}, "UART back after 2s; opening it may have reset the DUT"},
-		{Event{Kind: Released}, "UART released"},
+		{Event{Kind: Released}, "UART released: the port is closed, and its transmit line may still be high"},
+		{Event{Kind: Released, Open: true}, "UART let go: its transmit line is low, if its bridge can do that"},
+		{Event{Kind: Taken, At: 3e9, Since: 1e9, Open: true}, "UART taken again after 2s"},
 		{Event{Kind: Taken, At: 3e9, Since: 1e9}, "UART reacquired after 2s; opening it may have reset the DUT"},
 		{Event{}, "unknown event 0"},
 	} {

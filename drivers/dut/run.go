@@ -88,6 +88,12 @@ func (p *Port) grant(release bool) error {
 	}
 	p.released, p.pause = release, firstRetry
 	if release {
+		if l := p.link.Load(); l != nil && p.space(l, true) == nil {
+			p.low.Store(true)
+			p.gone = now()
+			p.emit(Event{At: p.gone, Kind: Released, Open: true})
+			return nil
+		}
 		p.split.take() // what follows is no end of it
 		err := p.drop()
 		p.gone = now()
@@ -95,6 +101,14 @@ func (p *Port) grant(release bool) error {
 		if err != nil {
 			return fmt.Errorf("release the serial port: %w", err)
 		}
+		return nil
+	}
+	if low := p.low.Swap(false); low && p.link.Load() != nil {
+		if err := p.space(p.link.Load(), false); err != nil {
+			p.lose(now(), err) // opening it anew ends the break
+			return fmt.Errorf("reacquire the serial port (attempts go on): %w", err)
+		}
+		p.emit(Event{At: now(), Kind: Taken, Since: p.gone, Open: true})
 		return nil
 	}
 	if err := p.open(); err != nil {

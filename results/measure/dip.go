@@ -25,6 +25,7 @@ type supplyWatch struct {
 	alarms   int  // rises of a detect line that was clear
 	restart  bool
 	settings bool   // a settings line came
+	unheard  bool   // the DUT may have printed them while its UART was let go
 	lost     string // what it said that differs from the profile
 }
 
@@ -72,6 +73,15 @@ func (w *supplyWatch) mark(name string, _ rig.Instant) {
 	}
 }
 
+// command follows the DUT's UART: what restarts while that is let go is not
+// heard.
+func (w *supplyWatch) command(r role, _ rig.Instant, v int64) {
+	if r == uartLink {
+		w.letGo = v == 0
+		w.unheard = w.unheard || w.restart
+	}
+}
+
 func (w *supplyWatch) line(l uartLine) {
 	w.restart = w.restart || l.banner
 	w.settings = w.settings || l.settings
@@ -90,7 +100,7 @@ func (w *supplyWatch) common(t *Trial, doubt string) []finding {
 	switch {
 	case w.lost != "":
 		t.set(verdict.Fail, "after the disturbance "+w.lost)
-	case w.restart && !w.settings && w.has[uartText] && len(w.device.Settings) > 0 && w.device.UART.Settings != "":
+	case w.restart && !w.settings && !w.unheard && !w.letGo && w.has[uartText] && len(w.device.Settings) > 0 && w.device.UART.Settings != "":
 		list = append(list, finding{measure: SettingsLost, doubt: "the DUT printed no settings after its restart"})
 	}
 	return list
@@ -112,6 +122,7 @@ type dipWatch struct {
 func (w *dipWatch) cycle() bool { return w.spec.Dip.Shape == rig.PowerCycle }
 
 func (w *dipWatch) command(r role, at rig.Instant, v int64) {
+	w.supplyWatch.command(r, at, v)
 	if ends := r == supplyRelay && v != 0 || r == dipRelay && v == 0; ends && !w.cycle() && !w.rail.up.ok {
 		w.restore(at)
 	}

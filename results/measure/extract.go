@@ -59,6 +59,7 @@ type extractor struct {
 	trial    watcher // of the open trial, or nil
 	outcomes []outcome
 	watered  bool // since the open trial began
+	letGo    bool // the DUT's UART is, so that lines may be missing
 	ended    bool
 }
 
@@ -71,6 +72,7 @@ func newExtractor(h timeline.Header) (*extractor, error) {
 	for _, r := range x.roles {
 		x.has[r] = true
 	}
+	x.letGo = x.has[uartLink]
 	x.hearts = hearts{interval: h.Device.Heartbeat, startUp: h.Device.StartUp, u: h.Calibration.Stamp.U}
 	_, switched := rig.Find(h.Channels, rig.RelayDUT)
 	_, supplied := rig.Find(h.Channels, rig.SupplySet)
@@ -160,6 +162,10 @@ func (x *extractor) command(r role, at rig.Instant, v int64) {
 			x.clock.dry = false
 		}
 	}
+	if r == uartLink {
+		x.letGo = v == 0
+		x.uart.forget()
+	}
 	x.feed.command(r, v)
 	if x.trial != nil {
 		x.trial.command(r, at, v)
@@ -221,7 +227,7 @@ func (x *extractor) reading(r role, at rig.Instant, v int64) {
 
 func (x *extractor) line(ev rig.Event) {
 	l := x.uart.parse(ev.At, ev.Text)
-	x.uart.take(l, uartScene{detect: x.detect.level, compare: x.clock.powered && !x.inDip() && !x.detect.unsure, trial: x.number(), dry: x.clock.dry})
+	x.uart.take(l, uartScene{detect: x.detect.level, compare: x.clock.powered && !x.inDip() && !x.detect.unsure && !x.letGo, trial: x.number(), dry: x.clock.dry})
 	if x.trial != nil {
 		x.trial.line(l)
 	}
@@ -302,7 +308,7 @@ func (x *extractor) begin(ev rig.Event) error {
 	w, ok := watch(scene{
 		spec: t.Spec, begin: ev.At, cal: &x.header.Calibration, device: &x.header.Device, has: x.has,
 		detect: x.detect.level, wet: x.witness.level, isDry: x.clock.dry,
-		before: when{x.hearts.last, x.hearts.powered.ok && x.hearts.whole}, feed: x.feed,
+		before: when{x.hearts.last, x.hearts.powered.ok && x.hearts.whole}, feed: x.feed, letGo: x.letGo,
 	})
 	if !ok {
 		return fmt.Errorf("trial %d is of unknown kind %q", ev.Value, t.Spec.Kind)

@@ -21,6 +21,7 @@ const (
 	airHumidity
 	plateTemp
 	uartText
+	uartLink
 )
 
 // roles gives the role of each channel of the bench.
@@ -29,7 +30,7 @@ func roles(table []rig.Channel) []role {
 		rig.Detect: detectLine, rig.Heartbeat: heartLine, rig.Witness: witnessLine, rig.DropGate: gateLine,
 		rig.PumpDrip: dripPump, rig.PumpSpray: sprayPump,
 		rig.RelayDUT: supplyRelay, rig.RelayDip: dipRelay, rig.Rail: railGauge, rig.DUTEnergy: energyGauge,
-		rig.AirTemp: airTemp, rig.AirRH: airHumidity, rig.PlateTemp: plateTemp, rig.UART: uartText,
+		rig.AirTemp: airTemp, rig.AirRH: airHumidity, rig.PlateTemp: plateTemp, rig.UART: uartText, rig.UARTLink: uartLink,
 	}
 	list := make([]role, len(table))
 	for i, c := range table {

@@ -40,6 +40,7 @@ type scene struct {
 	isDry  bool  // the sensor is dry for sure
 	before when  // last heartbeat edge
 	feed   feed
+	letGo  bool // the DUT's UART is
 }
 
 // watch returns the watcher for a trial, or false if the kind is unknown.
