@@ -36,7 +36,7 @@ func newStudy() *cobra.Command {
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	cmd.AddCommand(studyPlan(), studyReport())
+	cmd.AddCommand(studyPlan(), studyReport(), studyBudget(), studyChart())
 	return cmd
 }
 
@@ -114,15 +114,9 @@ func studyReport() *cobra.Command {
 		Example: "  drench study report spring --limit 'latency mean < 2.5 s'",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if line == "" {
-				return errors.New("--limit is missing; expected the limit whose statistic is studied, such as --limit 'latency mean < 2.5 s'")
-			}
-			f, err := limits.Parse("--limit", []byte(line))
+			f, err := oneLimit(line)
 			if err != nil {
 				return err
-			}
-			if len(f.Limits) != 1 {
-				return fmt.Errorf("--limit holds %d limits; expected one, such as 'latency mean < 2.5 s'", len(f.Limits))
 			}
 			return reportStudy(cmd, args[0], f, asJSON)
 		},
@@ -131,6 +125,21 @@ func studyReport() *cobra.Command {
 	fl.StringVar(&line, "limit", "", "the limit whose statistic is studied, as a limits file has it")
 	fl.BoolVar(&asJSON, "json", false, "print as JSON")
 	return cmd
+}
+
+// oneLimit reads a limit from the command line.
+func oneLimit(line string) (*limits.File, error) {
+	if line == "" {
+		return nil, errors.New("--limit is missing; expected the limit whose statistic is studied, such as --limit 'latency mean < 2.5 s'")
+	}
+	f, err := limits.Parse("--limit", []byte(line))
+	if err != nil {
+		return nil, err
+	}
+	if len(f.Limits) != 1 {
+		return nil, fmt.Errorf("--limit holds %d limits; expected one, such as 'latency mean < 2.5 s'", len(f.Limits))
+	}
+	return f, nil
 }
 
 func reportStudy(cmd *cobra.Command, name string, f *limits.File, asJSON bool) error {

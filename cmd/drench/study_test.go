@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -63,5 +64,47 @@ func TestStudyFindsRigThatIsOff(t *testing.T) {
 	}
 	if ev := time.Duration(r.EV); ev < 40*time.Millisecond || ev > 250*time.Millisecond {
 		t.Errorf("repeatability %v; want about 100ms", ev)
+	}
+}
+
+// A check standard's chart is steady until the rig changes: then one run whose
+// witness is believed to be 0.7 s slower than it is stands out.
+func TestStudyChart(t *testing.T) {
+	bin, data, dir := drench(t), t.TempDir(), t.TempDir()
+	stock, err := os.ReadFile("../../rig/config/stock/rig.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	off := filepath.Join(dir, "off.yaml")
+	if err := os.WriteFile(off, []byte(strings.Replace(string(stock), "lag: 1 ms\n", "lag: 701 ms\n", 1)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	night := func(seed string, more ...string) {
+		t.Helper()
+		command := append([]string{bin, "run", "drip", "--trials", "40", "--dut", "drawer", "--tag", "standard=drawer", "--seed", seed}, more...)
+		if _, stderr, status := call(t, data, command...); status == wrongUse || status == 4 {
+			t.Fatalf("%v: exit status %d\n%s", command[1:], status, stderr)
+		}
+	}
+	chart := func() (string, string, int) {
+		t.Helper()
+		return call(t, data, bin, "study", "chart", "drawer", "--limit", "latency mean < 3 s")
+	}
+	for seed := range fewestCharted - 1 {
+		night(strconv.Itoa(seed))
+	}
+	if _, stderr, status := chart(); status != 3 || !strings.Contains(stderr, "a chart needs 8") {
+		t.Errorf("chart of too few runs: exit status %d, %q; want 3 and how many it takes", status, stderr)
+	}
+	for seed := range 5 {
+		night(strconv.Itoa(100 + seed))
+	}
+	if stdout, stderr, status := chart(); status != 0 || !strings.Contains(stdout, "steady: nothing") {
+		t.Errorf("chart of a steady rig: exit status %d\n%s%s", status, stdout, stderr)
+	}
+	night("200", "--rig", off)
+	stdout, stderr, status := chart()
+	if lines := strings.Split(strings.TrimSpace(stdout), "\n"); status != 1 || !strings.Contains(lines[len(lines)-2], "OUTSIDE") {
+		t.Errorf("chart of a rig that is off: exit status %d\n%s%s", status, stdout, stderr)
 	}
 }
