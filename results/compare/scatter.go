@@ -69,18 +69,17 @@ func (g group) scatterOfCounts(h group, m Margin) scatter {
 // trials in them explain: the standard error grows by the root of the ratio,
 // and is taken as known to so many degrees of freedom (quasi-likelihood:
 // McCullagh and Nelder, Generalized Linear Models, 2nd ed. (1989), section
-// 4.5; from memory).
+// 4.5; from memory). The p-value is then that of the interval.
 func (s scatter) widen(e *estimate, conf float64) {
-	if s.p >= differ || s.ratio <= 1 {
+	if s.p >= differ || s.ratio <= 1 || !e.bounded {
 		return
 	}
-	t := distuv.StudentsT{Sigma: 1, Nu: float64(s.df)}
-	root := math.Sqrt(s.ratio)
-	f := root * t.Quantile((1+conf)/2) / distuv.UnitNormal.Quantile((1+conf)/2)
-	e.interval = Interval{e.diff - f*(e.diff-e.interval.Lower), e.diff + f*(e.interval.Upper-e.diff)}
-	if e.tested && e.p < 1 {
-		const least = 1e-300 // what has no normal quantile
-		e.p = 2 * t.Survival(-distuv.UnitNormal.Quantile(max(e.p, least)/2)/root)
+	t := distuv.StudentsT{Sigma: 1, Nu: float64(s.df)}.Quantile((1 + conf) / 2)
+	f := math.Sqrt(s.ratio) * t / distuv.UnitNormal.Quantile((1+conf)/2)
+	lower, upper := f*(e.diff-e.interval.Lower), f*(e.interval.Upper-e.diff)
+	e.interval = Interval{e.diff - lower, e.diff + upper}
+	if half := map[bool]float64{true: lower, false: upper}[e.diff > 0]; half > 0 { // on the side of no difference
+		e.p = max(e.p, twoSided(s.df, t*e.diff/half))
 	}
 	e.notes = append(e.notes, fmt.Sprintf("runs of one side differ from each other by more than their trials explain (variance ratio %.1f, p %s); interval and p allow for that", s.ratio, chance(s.p)))
 }
