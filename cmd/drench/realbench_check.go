@@ -168,7 +168,7 @@ func (p *problems) interlock(l *config.Loaded, c *realConfig) {
 	p.refuse(over.OverTemp > 0 && len(from[rig.PlateTemp])+len(from[rig.AirTemp]) == 0, "over_temp needs a gauge of plate or air, which this bench lacks",
 		"climate or meters to have it, or no over_temp", "interlock", "over_temp")
 	p.refuse(given(&c.Power) && over.OverCurrent >= c.Power.MaxCurrent && c.Power.MaxCurrent > 0,
-		fmt.Sprintf("over_current is %v, and power measures up to %v", rig.Of(over.OverCurrent), rig.Of(c.Power.MaxCurrent)), "less than that", "interlock", "over_current")
+		fmt.Sprintf("over_current is %v, and power measures up to %v", rig.Of(over.OverCurrent), rig.Of(c.Power.MaxCurrent)), "less than that, or a higher power.max_current: a current that is not measured trips nothing", "interlock", "over_current")
 }
 
 // pumps checks that a pump can be stopped without software, and that it gives

@@ -3,7 +3,6 @@ package climate
 import (
 	"cmp"
 	"fmt"
-	"strconv"
 	"time"
 
 	"drench/rig"
@@ -88,16 +87,16 @@ func (c Config) Check() []config.Problem {
 // Check reports values that can't be right.
 func (c AirConfig) Check() []config.Problem {
 	var p problems
-	_, err := address(c.Address)
-	p.refuse(err != nil, "address", fmt.Sprintf("address is %q", c.Address), wantAddress)
+	_, err := config.I2CAddress(c.Address)
+	p.refuse(err != nil, "address", fmt.Sprintf("address is %q", c.Address), config.WantI2C)
 	return p
 }
 
 // Check reports values that can't be right.
 func (c PlateConfig) Check() []config.Problem {
 	var p problems
-	_, err := address(c.Address)
-	p.refuse(err != nil, "address", fmt.Sprintf("address is %q", c.Address), wantAddress)
+	_, err := config.I2CAddress(c.Address)
+	p.refuse(err != nil, "address", fmt.Sprintf("address is %q", c.Address), config.WantI2C)
 	p.refuse(scale[c.Bits] == 0, "bits", fmt.Sprintf("bits is %d", c.Bits), "12 or 16, from the sensor's data sheet")
 	return p
 }
@@ -114,16 +113,4 @@ func (b Band[Q]) Check() []config.Problem {
 	p.refuse(b.MinOn < 0, "min_on", "min_on is negative", "0 or more")
 	p.refuse(b.MinOff < 0, "min_off", "min_off is negative", "0 or more")
 	return p
-}
-
-const wantAddress = `the sensor's 7-bit address in quotes, such as "0x44"`
-
-// address reads an I2C address. Those below 0x08 and above 0x77 are reserved
-// (I2C-bus specification, table "Reserved addresses"; from memory).
-func address(s string) (uint16, error) {
-	a, err := strconv.ParseUint(s, 0, 7)
-	if err != nil || a < 0x08 || a > 0x77 {
-		return 0, fmt.Errorf("I2C address is %q; expected %s", s, wantAddress)
-	}
-	return uint16(a), nil
 }

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"time"
 
+	"drench/rig/config"
+
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/mmr"
 	"periph.io/x/conn/v3/physic"
@@ -37,7 +39,7 @@ const measureTime = 20 * time.Millisecond
 
 // NewAirSensor does not talk to the sensor yet.
 func NewAirSensor(bus i2c.Bus, cfg AirConfig) (*AirSensor, error) {
-	a, err := address(cfg.Address)
+	a, err := config.I2CAddress(cfg.Address)
 	if err != nil {
 		return nil, fmt.Errorf("air sensor: %w", err)
 	}
@@ -119,7 +121,7 @@ const coldest, hottest = physic.ZeroCelsius - 55*physic.Kelvin, physic.ZeroCelsi
 
 // NewPlateSensor does not talk to the sensor yet.
 func NewPlateSensor(bus i2c.Bus, cfg PlateConfig) (*PlateSensor, error) {
-	a, err := address(cfg.Address)
+	a, err := config.I2CAddress(cfg.Address)
 	if err != nil {
 		return nil, fmt.Errorf("plate sensor: %w", err)
 	}

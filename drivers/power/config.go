@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"time"
 
 	"drench/rig"
@@ -153,8 +152,8 @@ func (c Config) Check() []config.Problem {
 			found = append(found, config.Problem{Path: []string{key}, What: what, Want: want})
 		}
 	}
-	_, err := address(c.Address)
-	refuse(err != nil, "address", fmt.Sprintf("address is %q", c.Address), wantAddress)
+	_, err := config.I2CAddress(c.Address)
+	refuse(err != nil, "address", fmt.Sprintf("address is %q", c.Address), config.WantI2C)
 	refuse(c.Bus == "", "bus", "bus is missing", `the I2C bus of the monitor, such as "1"`)
 	refuse(c.Shunt <= 0, "shunt", "shunt is missing or not above 0", `the resistor's value, such as "0.1 ohm"`)
 	refuse(c.MaxCurrent <= 0, "max_current", "max_current is missing or not above 0", `the most to be measured, such as "400 mA"`)
@@ -173,16 +172,4 @@ func (c Config) Check() []config.Problem {
 		fmt.Sprintf("%v or more, which a reading takes", max(c.Cycle(), leastEvery)))
 	refuse(d.Stale < 2*d.Every, "stale", fmt.Sprintf("stale is %v", d.Stale), "at least twice every")
 	return found
-}
-
-const wantAddress = `the monitor's 7-bit address in quotes, such as "0x40"`
-
-// address reads an I2C address. Those below 0x08 and above 0x77 are reserved
-// (I2C-bus specification, table "Reserved addresses"; from memory).
-func address(s string) (uint16, error) {
-	a, err := strconv.ParseUint(s, 0, 7)
-	if err != nil || a < 0x08 || a > 0x77 {
-		return 0, fmt.Errorf("I2C address is %q; expected %s", s, wantAddress)
-	}
-	return uint16(a), nil
 }

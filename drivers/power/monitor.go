@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"math"
 
+	"drench/rig/config"
+
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/mmr"
 	"periph.io/x/conn/v3/physic"
@@ -52,7 +54,7 @@ var (
 )
 
 func newMonitor(bus i2c.Bus, cfg Config) (*monitor, error) {
-	addr, err := address(cfg.Address)
+	addr, err := config.I2CAddress(cfg.Address)
 	if err != nil {
 		return nil, err
 	}
