@@ -16,6 +16,7 @@ import (
 	"drench/results/verdict"
 	"drench/rig"
 	"drench/rig/calibration"
+	"drench/rig/daemon"
 	"drench/rig/engine"
 	"drench/rig/interlock"
 	"drench/rig/timeline"
@@ -32,7 +33,9 @@ type job struct {
 	dut        string
 	seed       uint64
 	tags       []string
-	claim      *claim // on the bench, while it runs
+	claim      *claim          // on the bench, while it runs
+	observer   daemon.Observer // sees what happens; nil: nobody does
+	began      func(run int64) // is told the run's number before the bench moves; may be nil
 }
 
 // header opens the job's timeline.
@@ -128,6 +131,9 @@ func (j *job) runOn(ctx context.Context, world rig.Bench, sink timeline.Sink, on
 		return "", nil, err
 	}
 	run.OnTrial = onTrial
+	if j.observer != nil {
+		run.OnEvent, guard.OnPass = j.observer.Saw, j.observer.Passed
+	}
 	cut = run.Do(ctx, func(ctx context.Context) error {
 		return j.script.Run(ctx, run, scenarios.Setup{Device: j.bench.device, Calibration: j.bench.rig.Calibration, Seed: j.seed, Counts: j.counts})
 	})
@@ -147,6 +153,9 @@ func (j *job) execute(ctx context.Context, st *store.Store, onTrial func(int, ri
 	rec, err := st.Begin(ctx, r)
 	if err != nil {
 		return report.Input{}, err
+	}
+	if j.began != nil {
+		j.began(rec.ID())
 	}
 	sum, cut, err := j.run(ctx, rec, onTrial)
 	err = errors.Join(err, j.claim.keepTrip(ctx, rec.ID(), errors.Join(cut, err)))

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"context"
 	"fmt"
+	"io"
 	"strings"
 
 	"drench/results/measure"
@@ -27,7 +29,7 @@ func newPreview() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return jobs[0].preview(cmd, columns)
+			return jobs[0].preview(cmd.Context(), cmd.OutOrStdout(), columns)
 		},
 	}
 	fl := cmd.Flags()
@@ -39,9 +41,10 @@ func newPreview() *cobra.Command {
 	return cmd
 }
 
-func (j *job) preview(cmd *cobra.Command, columns int) error {
+// preview draws what a rehearsal shows.
+func (j *job) preview(ctx context.Context, w io.Writer, columns int) error {
 	var kept timeline.Memory
-	_, cut, err := j.rehearse(cmd.Context(), &kept, nil)
+	_, cut, err := j.rehearse(ctx, &kept, nil)
 	if err != nil {
 		return err
 	}
@@ -57,10 +60,10 @@ func (j *job) preview(cmd *cobra.Command, columns int) error {
 		if tl, err = kept.Reader(); err != nil {
 			return err
 		}
-		if err := sketch.Draw(cmd.OutOrStdout(), tl.Header.Channels, tl.All(), win, columns); err != nil {
+		if err := sketch.Draw(w, tl.Header.Channels, tl.All(), win, columns); err != nil {
 			return err
 		}
-		fmt.Fprintln(cmd.OutOrStdout())
+		fmt.Fprintln(w)
 	}
 	return cut
 }

@@ -30,6 +30,7 @@ type runFlags struct {
 	out    string
 	fault  string
 	tags   []string
+	set    []string // settings of the profile, key=value
 	json   bool
 }
 
@@ -60,6 +61,7 @@ func newRun() *cobra.Command {
 	fl.StringVar(&f.out, "out", "", "folder for report.html, junit.xml, trials.csv and timeline.vcd; with several scenarios, a folder in it for each")
 	fl.StringVar(&f.fault, "fault", "", "a fault to put into the virtual bench (drench check --faults lists them)")
 	fl.StringArrayVar(&f.tags, "tag", nil, "a tag to find the run by, such as firmware=1.4; may be given again")
+	fl.StringArrayVar(&f.set, "set", nil, "another value for a key of the DUT's profile, such as \"sampling.period=1 s\"; may be given again")
 	fl.BoolVar(&f.json, "json", false, "print the outcome as JSON")
 	return cmd
 }
@@ -79,6 +81,9 @@ func prepare(cmd *cobra.Command, names []string, f runFlags) ([]*job, error) {
 	}
 	b, err := loadBench(cmd, f.fault)
 	if err != nil {
+		return nil, err
+	}
+	if err := b.set(f.set); err != nil {
 		return nil, err
 	}
 	table, err := b.channels(f.seed)

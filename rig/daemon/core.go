@@ -164,6 +164,9 @@ func (d *Daemon) run(ctx context.Context, j Job) {
 	if out.Trip != "" {
 		d.tripped(after, out.Run, out.Trip)
 	}
+	if out.Lost != "" {
+		d.found(out.Lost)
+	}
 	end := store.JobEnd{At: d.Now(), Run: out.Run, Verdict: out.Verdict, Reason: out.Reason, Cut: ctx.Err() != nil}
 	if err := d.Ledger.FinishJob(after, j.ID, end); err != nil {
 		d.Log.Error("the end of the job can't be kept; it counts as interrupted at the next start", "job", j.ID, "err", err)

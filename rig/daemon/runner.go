@@ -35,6 +35,7 @@ type Outcome struct {
 	Run     int64
 	Verdict verdict.Verdict
 	Reason  string
+	Lost    string          // why the bench could not be reached; "": it was
 	Trip    string          // why an interlock tripped; "": none did
 	Latency []time.Duration // of the wet trials that were detected
 	Gap     time.Duration   // the longest between two heartbeats; 0: none was seen
