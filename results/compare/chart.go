@@ -15,22 +15,36 @@ const (
 	allowance = 0.5
 )
 
+// verdictShare of the false-alarm rate goes to the series of verdicts, which
+// have so little data that a smaller share would show nothing; the rest goes to
+// the measures.
+const verdictShare = 1.0 / 3
+
 // plan shares the false-alarm rate out. All limits hold for the whole horizon
 // from the first night on, so that looking every morning costs nothing.
 type plan struct {
 	baseline, horizon int
-	alpha             float64 // of one series
+	measure, verdict  float64 // level of one series
 	width, high       float64 // of the EWMA in its standard deviations; of the CUSUM
 }
 
-// newPlan gives each of the series the same share (Bonferroni), and each of the
-// four checks of a number, or the two of a count, the same of that.
-func newPlan(o Options, series int) plan {
-	p := plan{baseline: o.Baseline, horizon: o.Horizon, alpha: o.FalseAlarm / float64(max(series, 1))}
+// newPlan gives each series of verdicts the same level, and each series of
+// measures (Bonferroni), and each of the four checks of a number, or the two of
+// a count, the same of that.
+func newPlan(o Options, measures, verdicts int) plan {
+	share := verdictShare
+	if measures == 0 || verdicts == 0 {
+		share = float64(b2i(measures == 0))
+	}
+	p := plan{baseline: o.Baseline, horizon: o.Horizon,
+		measure: o.FalseAlarm * (1 - share) / float64(max(measures, 1)), verdict: o.FalseAlarm * share / float64(max(verdicts, 1))}
+	if measures == 0 {
+		return p
+	}
 	n := p.horizon - p.baseline
-	p.width = solve(func(w float64) float64 { return ewmaTail(ewmaLimit(w, lambda), lambda, n) }, p.alpha/4)
+	p.width = solve(func(w float64) float64 { return ewmaTail(ewmaLimit(w, lambda), lambda, n) }, p.measure/4)
 	// Both sums exceed h no more often than each of them, added up.
-	p.high = solve(func(h float64) float64 { return 2 * cusumTail(h, allowance, n) }, p.alpha/4)
+	p.high = solve(func(h float64) float64 { return 2 * cusumTail(h, allowance, n) }, p.measure/4)
 	return p
 }
 

@@ -110,7 +110,7 @@ func TestVarianceComponent(t *testing.T) {
 func TestScores(t *testing.T) {
 	const fortnights, alpha = 4000, 0.1
 	o := Options{Baseline: 4, Horizon: 14, FalseAlarm: 4 * alpha}
-	p := newPlan(o, 1)
+	p := newPlan(o, 1, 0)
 	rng := rand.New(rand.NewPCG(3, 4))
 	var ewma, cusum int
 	var scores []float64

@@ -40,7 +40,11 @@ func Nights(nights []Night, o Options) Trend {
 		t.Nights = append(t.Nights, n.Name)
 	}
 	lines := follow(nights, o)
-	p := newPlan(o, len(lines))
+	verdicts := 0
+	for _, l := range lines {
+		verdicts += b2i(l.Measure == VerdictSeries)
+	}
+	p := newPlan(o, len(lines)-verdicts, verdicts)
 	for _, l := range lines {
 		l.check(p)
 		t.Series = append(t.Series, l.Series)
@@ -223,8 +227,8 @@ func (s *series) checkNumbers(p plan, first int) {
 	base := spreadOf(s.Points[:first], s.least)
 	s.Centre, s.Between, s.Within = base.mean, root(base.between()), root(base.within)
 	var g signals
-	g.add("night against baseline", s.eachNight(first, p.perNight(p.alpha/4), func(i int) float64 { return base.against(s.Points[i]) }))
-	g.add("means before and after", s.eachSplit(first, p.perSplit(p.alpha/4), func(k, n int) float64 { return split(s.Points[:k], s.Points[k:n], s.least) }))
+	g.add("night against baseline", s.eachNight(first, p.perNight(p.measure/4), func(i int) float64 { return base.against(s.Points[i]) }))
+	g.add("means before and after", s.eachSplit(first, p.perSplit(p.measure/4), func(k, n int) float64 { return split(s.Points[:k], s.Points[k:n], s.least) }))
 	ewma, cusum := s.charts(p, first, s.least)
 	for _, c := range []struct {
 		name string
@@ -257,9 +261,13 @@ func (s *series) checkCounts(p plan, first int) {
 		}
 		return p
 	}
+	night, halves := p.measure/2, p.measure/2
+	if s.Measure == VerdictSeries {
+		night, halves = 0, p.verdict // a few runs of one night can't tell
+	}
 	var g signals
-	g.add("night against baseline", s.eachNight(first, p.perNight(p.alpha/2), func(i int) float64 { return test(s.tallies[:first], s.tallies[i:i+1]) }))
-	g.add("rate before and after", s.eachSplit(first, p.perSplit(p.alpha/2), func(k, n int) float64 { return test(s.tallies[:k], s.tallies[k:n]) }))
+	g.add("night against baseline", s.eachNight(first, p.perNight(night), func(i int) float64 { return test(s.tallies[:first], s.tallies[i:i+1]) }))
+	g.add("rate before and after", s.eachSplit(first, p.perSplit(halves), func(k, n int) float64 { return test(s.tallies[:k], s.tallies[k:n]) }))
 	if len(g.names) > 0 {
 		c := fitCounts(s.tallies, first, g.at)
 		c.before, c.after = s.scale*c.before, s.scale*c.after

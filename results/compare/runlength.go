@@ -7,9 +7,9 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// nodes of the Gauss-Legendre rule with which run lengths are integrated;
-// twice as many change nothing in the first eight digits.
-const nodes = 48
+// nodes of the Gauss-Legendre rule with which run lengths are integrated: as
+// many as it takes for six digits of a limit.
+const nodes = 24
 
 // ewmaTail is the chance that an EWMA chart of n independent standard normal
 // values leaves its limits at least once. limit gives the limit to either side
@@ -87,8 +87,8 @@ func cusumTail(h, k float64, n int) float64 {
 // solve finds the limit at which a tail, which falls as the limit grows, comes
 // down to alpha.
 func solve(tail func(limit float64) float64, alpha float64) float64 {
-	low, high := 0.1, 20.0
-	for high-low > 1e-7 {
+	low, high := 0.1, 12.0
+	for high-low > 1e-6 {
 		if mid := (low + high) / 2; tail(mid) > alpha {
 			low = mid
 		} else {

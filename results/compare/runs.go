@@ -49,6 +49,7 @@ func Runs(base, now []Run, o Options) Comparison {
 	base, now = c.sound(base), c.sound(now)
 	var counts []bool // whether it matters that a measure can't be told
 	for _, p := range c.pairs(base, now) {
+		c.marginless(p)
 		for _, m := range Margins() {
 			if d, ok := c.difference(p, m.Measure, o); ok {
 				c.Differences = append(c.Differences, d)
@@ -174,6 +175,22 @@ func (c *Comparison) unlike(p pair) {
 		if slices.ContainsFunc(slices.Concat(p.base, p.now), func(r Run) bool { return x.of(r) != first }) {
 			c.note("%s: the runs have different %s, which a difference may come from", p.place, x.what)
 		}
+	}
+}
+
+// marginless notes measures that have no margin, and so are not compared.
+func (c *Comparison) marginless(p pair) {
+	var names []string
+	for _, r := range slices.Concat(p.base, p.now) {
+		for _, m := range r.Measures {
+			_, _, ok := marginOf(m.Name)
+			if !ok && m.Name != measure.ExpiredCals && !slices.Contains(names, m.Name) {
+				names = append(names, m.Name)
+			}
+		}
+	}
+	if len(names) > 0 {
+		c.note("%s: not compared, as there is no margin for it: %s", p.place, list(names))
 	}
 }
 
