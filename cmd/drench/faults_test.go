@@ -70,7 +70,8 @@ func TestFaults(t *testing.T) {
 		"lid_open":        {"drip", verdict.Error, "lid open"},
 		"reservoir_empty": {"drip", verdict.Error, "reservoir low"},
 		"slow_switch":     {"brownout", verdict.Pass, ""}, // dips come later, not shorter: the rail shows it
-		"broken_wire":     {"drip", verdict.Pass, ""},     // the drop gate stands in for the witness
+		"stuck_input":     {"drip", verdict.Error, "loop_test does not open estop"},
+		"broken_wire":     {"drip", verdict.Pass, ""}, // the drop gate stands in for the witness
 	}
 	for _, f := range virtual.Faults() {
 		if _, ok := table[f.Name]; !ok {

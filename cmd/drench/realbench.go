@@ -63,6 +63,7 @@ type lineSection struct {
 	RelayDip  *lineConfig `yaml:"relay_dip"`
 	Wake      *lineConfig `yaml:"wake"`
 	Reset     *lineConfig `yaml:"reset"`
+	LoopTest  *lineConfig `yaml:"loop_test"`
 	Deadman   *lineConfig `yaml:"deadman"`
 	// Drives are outputs that are no channels: pumps and climate name them.
 	Drives map[string]lineConfig `yaml:"drives"`
@@ -74,7 +75,7 @@ func (s *lineSection) channels() map[string]*lineConfig {
 		rig.Detect: s.Detect, rig.Heartbeat: s.Heartbeat, rig.Witness: s.Witness, rig.DropGate: s.DropGate,
 		rig.EStop: s.EStop, rig.Tray: s.Tray, rig.Lid: s.Lid, rig.Reservoir: s.Reservoir,
 		rig.ValveAir: s.ValveAir, rig.RelayDUT: s.RelayDUT, rig.RelayDip: s.RelayDip,
-		rig.Wake: s.Wake, rig.Reset: s.Reset, rig.Deadman: s.Deadman,
+		rig.Wake: s.Wake, rig.Reset: s.Reset, rig.LoopTest: s.LoopTest, rig.Deadman: s.Deadman,
 	}
 }
 
@@ -153,6 +154,7 @@ var roles = []rig.Channel{
 	{Name: rig.Wake, Dir: rig.Output, Hazard: rig.Idle},
 	{Name: rig.Reset, Dir: rig.Output, Hazard: rig.Idle},
 	{Name: rig.UARTLink, Dir: rig.Output, Hazard: rig.Idle},
+	{Name: rig.LoopTest, Dir: rig.Output, Hazard: rig.Idle},
 	{Name: rig.Deadman, Dir: rig.Output, Hazard: rig.Idle},
 	{Name: rig.Rail, Dir: rig.Gauge, Unit: rig.Volt},
 	{Name: rig.DUTCurrent, Dir: rig.Gauge, Unit: rig.Ampere},

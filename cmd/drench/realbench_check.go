@@ -155,6 +155,10 @@ func (p *problems) interlock(l *config.Loaded, c *realConfig) {
 			p.refuse(true, name+" is not wired", "an input out of lines", path...)
 		}
 	}
+	for _, name := range slices.Sorted(maps.Keys(l.Interlock.Tests)) {
+		line := l.Interlock.Tests[name]
+		p.refuse(line != rig.LoopTest || c.Lines.LoopTest == nil, line+" is no test line of this bench", rig.LoopTest+", wired under lines", "interlock", "tests", name)
+	}
 	over := l.Interlock
 	for _, g := range []struct {
 		key, channel string

@@ -172,6 +172,23 @@ func newShow() *cobra.Command {
 	return cmd
 }
 
+// printProofs prints which interlock inputs the run has seen to work.
+func printProofs(w io.Writer, inputs []safety.Proof) {
+	for _, p := range inputs {
+		says := "not proved; it read healthy"
+		switch {
+		case p.Proved:
+			says = fmt.Sprintf("proved by %s, opened after %v, closed after %v", p.By, p.Opens.Round(time.Microsecond), p.Closes.Round(time.Microsecond))
+		case p.By != "":
+			says = fmt.Sprintf("not proved, though %s was to open it", p.By)
+		}
+		if p.Opened {
+			says += "; it opened in the run"
+		}
+		fmt.Fprintf(w, "    interlock input %s: %s\n", p.Input, says)
+	}
+}
+
 // printSafety prints what an independent reading of the timeline says of the
 // interlocks.
 func printSafety(w io.Writer, in report.Input) error {
@@ -193,6 +210,7 @@ func printSafety(w io.Writer, in report.Input) error {
 	for _, f := range r.Findings {
 		fmt.Fprintf(w, "    %v\n", f)
 	}
+	printProofs(w, r.Inputs)
 	if r.Cut != "" {
 		on := "nothing"
 		if len(r.On) > 0 {

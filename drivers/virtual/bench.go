@@ -36,6 +36,7 @@ const (
 	chRelayDip
 	chWake
 	chReset
+	chLoopTest
 	chDeadman
 	chRail
 	chDUTCurrent
@@ -185,6 +186,7 @@ func (b *Bench) wireOutputs() {
 		{chRelayDip, rig.RelayDip, rig.Level, rig.Supply, w.rail.setDip},
 		{chWake, rig.Wake, rig.Level, rig.Idle, w.dut.setWake},
 		{chReset, rig.Reset, rig.Level, rig.Idle, w.dut.setReset},
+		{chLoopTest, rig.LoopTest, rig.Level, rig.Idle, w.safety.setTest},
 		{chDeadman, rig.Deadman, rig.Level, rig.Idle, w.safety.setDeadman},
 	} {
 		b.table[out.ch] = rig.Channel{Name: out.name, Dir: rig.Output, Unit: out.unit, Hazard: out.hazard}

@@ -108,6 +108,7 @@ type LinesConfig struct {
 	WitnessLag     time.Duration   `yaml:"witness_lag"`
 	WitnessScatter time.Duration   `yaml:"witness_scatter"`
 	WitnessDew     physic.Distance `yaml:"witness_dew"`
+	Test           time.Duration   `yaml:"test"`
 	Bridge         time.Duration   `yaml:"bridge"`
 }
 

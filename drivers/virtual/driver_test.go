@@ -125,6 +125,18 @@ func (d *driver) edge(name string, level int64, within time.Duration) (rig.Event
 	})
 }
 
+// edges are the levels that a line went to.
+func (d *driver) edges(name string) (levels []int64) {
+	d.t.Helper()
+	id := d.id(name)
+	for _, ev := range d.events {
+		if ev.Kind == rig.Edge && ev.Channel == id {
+			levels = append(levels, ev.Value)
+		}
+	}
+	return levels
+}
+
 // dose runs the drip pump for a volume.
 func (d *driver) dose(v rig.Volume, f rig.Flow) {
 	d.t.Helper()

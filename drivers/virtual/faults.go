@@ -73,6 +73,7 @@ const (
 	reservoirEmpty
 	slowSwitch
 	brokenWire
+	stuckInput
 	faultCount
 )
 
@@ -106,6 +107,7 @@ var faultTable = [faultCount]FaultInfo{
 	reservoirEmpty: {"reservoir_empty", "rig: the reservoir runs dry", Fault{From: 30 * time.Second}},
 	slowSwitch:     {"slow_switch", "rig: the dip switch takes its time", Fault{Time: 5 * time.Millisecond}},
 	brokenWire:     {"broken_wire", "rig: the witness electrode's wire is broken, it never reads wet", Fault{}},
+	stuckInput:     {"stuck_input", "rig: the emergency stop's interlock loop is bridged, it reads healthy whatever happens", Fault{}},
 }
 
 func perHour(n float64) rig.Rate { return rig.Rate(n * 1e9 / 3600) }

@@ -1,6 +1,7 @@
 package virtual
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -29,6 +30,7 @@ type story struct {
 	ramp       []rig.Event
 	stoppedAt  float64 // V, on the ramp
 	interlocks map[rig.ID]bool
+	stuck      []rig.ID // interlock inputs that a test does not open
 }
 
 func tell(t *testing.T, c Config) story {
@@ -62,7 +64,20 @@ func tell(t *testing.T, c Config) story {
 	}
 	d.events = nil
 	s.disturb(d)
+	s.test(d)
 	return s
+}
+
+// test opens the loops that can be opened.
+func (s *story) test(d *driver) {
+	d.set(rig.LoopTest, 1)
+	d.run(50 * time.Millisecond)
+	for _, ch := range []rig.ID{chEStop, chTray} {
+		if d.b.w.wires.level[ch] == 1 {
+			s.stuck = append(s.stuck, ch)
+		}
+	}
+	d.set(rig.LoopTest, 0)
 }
 
 // water fills the line, doses and dries.
@@ -187,6 +202,7 @@ var signs = map[string]func(s story) bool{
 	"lid_open":        func(s story) bool { return s.interlocks[chLid] },
 	"reservoir_empty": func(s story) bool { return s.interlocks[chReservoir] && s.drops == 0 },
 	"slow_switch":     func(s story) bool { return s.railInDip > 3 && edges(s.dip, chHeartbeat) > 0 && s.startUp > 0 },
+	"stuck_input":     func(s story) bool { return slices.Equal(s.stuck, []rig.ID{chEStop}) },
 	"broken_wire":     func(s story) bool { return !s.witnessed && s.drops > 0 },
 }
 

@@ -3,8 +3,8 @@ package virtual
 import "drench/rig"
 
 // safety is what guards the bench without software: the emergency stop, the
-// dead-man timer with the pumps' relay, and the lines that tell of the lid, the
-// tray and the reservoir.
+// dead-man timer with the pumps' relay, and the loops that tell of the stop, the
+// lid, the tray and the reservoir.
 type safety struct {
 	w       *world
 	beat    int64       // last level of the dead-man line
@@ -12,35 +12,72 @@ type safety struct {
 	alive   bool        // the dead-man timer holds the relay
 	stopped bool        // the emergency stop is pressed
 	expiry  *timer
+	loops   []*loop
+	relay   *pipe[bool] // whose contacts open the loops under test
+	testing bool        // they are open
+}
+
+// loop is a closed contact with its wire, read by an input: 1 while all is well.
+type loop struct {
+	ch     rig.ID
+	fault  faultID // opens it
+	then   func()  // what else that does
+	tested bool    // the test relay has a contact in it
+	open   bool
 }
 
 func newSafety(w *world) *safety {
 	s := &safety{w: w, alive: w.cfg.Deadman <= 0}
 	s.expiry = newTimer(s.expire)
+	s.relay = newPipe(&w.queue, func(open bool) {
+		s.testing = open
+		s.tell()
+	})
+	s.loops = []*loop{
+		{ch: chEStop, fault: estopPressed, then: s.stop, tested: true},
+		{ch: chTray, fault: trayFull, tested: true},
+		{ch: chLid, fault: lidOpen},
+		{ch: chReservoir, fault: reservoirEmpty, then: w.updatePumps},
+	}
 	return s
 }
 
 // start closes the interlock lines, as on a healthy rig, and has faults open
 // them when they begin.
 func (s *safety) start() {
-	for _, line := range []struct {
-		ch    rig.ID
-		fault faultID
-		then  func()
-	}{
-		{chEStop, estopPressed, s.stop},
-		{chTray, trayFull, nil},
-		{chLid, lidOpen, nil},
-		{chReservoir, reservoirEmpty, s.w.updatePumps},
-	} {
-		s.w.wires.level[line.ch] = 1
+	for _, l := range s.loops {
+		s.w.wires.level[l.ch] = 1
 		s.w.queue.set(newTimer(func() {
-			s.w.wires.drive(line.ch, 0)
-			if line.then != nil {
-				line.then()
+			l.open = true
+			s.tell()
+			if l.then != nil {
+				l.then()
 			}
-		}), s.w.faults.begins(line.fault))
+		}), s.w.faults.begins(l.fault))
 	}
+}
+
+// tell has the inputs read what their loops are; the emergency stop's may be
+// bridged, and then reads well whatever happens.
+func (s *safety) tell() {
+	for _, l := range s.loops {
+		level := int64(1)
+		if l.open || l.tested && s.testing {
+			level = 0
+		}
+		if l.ch != chEStop || !s.w.faults.has(stuckInput) {
+			s.w.wires.drive(l.ch, level)
+		}
+	}
+}
+
+// setTest drives the relay whose contacts open loops.
+func (s *safety) setTest(v int64) error {
+	if err := atMost(v, 1, rig.Level); err != nil {
+		return err
+	}
+	s.relay.send(s.w.now.Add(s.w.cfg.Lines.Test), v == 1)
+	return nil
 }
 
 // stop is the emergency stop: it cuts pumps and supply.

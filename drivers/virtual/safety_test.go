@@ -61,6 +61,33 @@ func TestDeadmanAtFirst(t *testing.T) {
 	}
 }
 
+// The test line opens the loops that it has a contact in, closes them again,
+// and neither cuts nor energises anything.
+func TestLoopTest(t *testing.T) {
+	d := newDriver(t, Default(), readProfile(t, "testdata/conductive.yaml"), 1)
+	d.power()
+	on := d.b.Energised()
+	d.set(rig.LoopTest, 1)
+	d.run(7 * time.Millisecond)
+	if n := len(d.edges(rig.EStop)); n > 0 {
+		t.Errorf("%d edges before the relay has moved", n)
+	}
+	d.run(20 * time.Millisecond)
+	if got := d.b.Energised(); !slices.Equal(got, on) {
+		t.Errorf("energised %v, want %v as before", got, on)
+	}
+	d.set(rig.LoopTest, 0)
+	d.run(30 * time.Millisecond)
+	for line, want := range map[string][]int64{rig.EStop: {0, 1}, rig.Tray: {0, 1}, rig.Lid: nil, rig.Reservoir: nil} {
+		if got := d.edges(line); !slices.Equal(got, want) {
+			t.Errorf("%s went to %v, want %v", line, got, want)
+		}
+	}
+	if _, err := d.b.Set(d.ctx, chLoopTest, 2); err == nil {
+		t.Error("a level of 2 was taken")
+	}
+}
+
 // The emergency stop cuts pumps and supply by itself.
 func TestEmergencyStop(t *testing.T) {
 	c := Default()

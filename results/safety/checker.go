@@ -12,7 +12,8 @@ import (
 type checker struct {
 	table     []rig.Channel
 	limits    Limits
-	interlock []bool   // by channel: is an interlock line
+	interlock []*line  // by channel, nil for what is no interlock line
+	lines     []*line  // all of them, in the order of the limits
 	outputs   []output // by channel
 	water     water
 
@@ -43,14 +44,19 @@ type reason struct {
 }
 
 func newChecker(table []rig.Channel, l Limits) (*checker, error) {
-	c := &checker{table: table, limits: l, interlock: make([]bool, len(table)), outputs: make([]output, len(table)), found: map[Rule]int{}}
+	c := &checker{table: table, limits: l, interlock: make([]*line, len(table)), outputs: make([]output, len(table)), found: map[Rule]int{}}
 	c.water = water{budget: float64(l.Volume)}
 	for _, name := range l.Inputs {
 		id, ok := rig.Find(table, name)
 		if !ok || table[id].Dir != rig.Input {
 			return nil, fmt.Errorf("limits: interlock input %q is not an input line of the run's bench", name)
 		}
-		c.interlock[id] = true
+		n, err := newLine(name, l, table)
+		if err != nil {
+			return nil, err
+		}
+		c.interlock[id] = n
+		c.lines = append(c.lines, n)
 	}
 	for _, ch := range table {
 		if ch.Dir == rig.Output && ch.Hazard == rig.Pump && (len(l.Inputs) == 0 || l.PumpOn <= 0 || l.Volume <= 0) {
@@ -78,12 +84,14 @@ func (c *checker) event(ev rig.Event) error {
 			return fmt.Errorf("edge on channel %d, but the bench has %d channels", ev.Channel, len(c.table))
 		}
 		c.heard = max(c.heard, ev.At)
-		if ev.Value == 0 && c.interlock[ev.Channel] {
-			name := c.table[ev.Channel].Name
-			c.mustBeOff(reason{ev.At, name, "interlock line " + name + " opened"})
+		if n := c.interlock[ev.Channel]; n != nil {
+			c.moved(n, ev)
 		}
 	case rig.Line, rig.Gap:
 		c.heard = max(c.heard, ev.At)
+		if ev.Kind == rig.Gap && int(ev.Channel) < len(c.table) && c.interlock[ev.Channel] != nil {
+			c.interlock[ev.Channel].gap(ev.At)
+		}
 	case rig.Command:
 		return c.command(ev)
 	case rig.Trip:
@@ -95,6 +103,16 @@ func (c *checker) event(ev rig.Event) error {
 		c.ended, c.end = true, ev.At
 	}
 	return nil
+}
+
+// moved looks at an edge of an interlock line. One that opens by itself has all
+// to be off.
+func (c *checker) moved(n *line, ev rig.Event) {
+	byItself := ev.Value == 0 && !n.underTest(ev.At)
+	if n.edge(ev.At, ev.Value); byItself {
+		n.Opened = true
+		c.mustBeOff(reason{ev.At, n.Input, "interlock line " + n.Input + " opened"})
+	}
 }
 
 // mustBeOff notes the first cause to have all off. A command may be stamped
@@ -144,6 +162,7 @@ func (c *checker) command(ev rig.Event) error {
 		c.find(ev.At, ch.Name, Deadman, "was set to %d by the run; expected the supervisor alone to toggle it, unrecorded", ev.Value)
 		return nil
 	}
+	c.tests(ev)
 	o := &c.outputs[ev.Channel]
 	switch {
 	case ev.Value != 0:
@@ -165,7 +184,10 @@ func (c *checker) command(ev rig.Event) error {
 
 // energised looks at a command that turns, or keeps, an output on.
 func (c *checker) energised(ev rig.Event, ch rig.Channel) {
-	if c.off == nil || ch.Hazard == rig.Idle {
+	if ch.Hazard == rig.Idle {
+		return
+	}
+	if c.unproved(ev, ch); c.off == nil {
 		return
 	}
 	rule := Opened
@@ -208,6 +230,9 @@ func (c *checker) close() Report {
 		}
 	}
 	c.flow(until, "", 0)
+	for _, n := range c.lines {
+		c.report.Inputs = append(c.report.Inputs, n.Proof)
+	}
 	c.report.Delivered = rig.Volume(c.water.used + 0.5)
 	if c.ended && c.off != nil && !c.tripped {
 		c.find(c.off.at, c.off.channel, Untripped, "%s, and no trip is recorded", c.off.what)

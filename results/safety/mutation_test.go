@@ -160,6 +160,17 @@ func (r recording) without(drop func(int, rig.Event) bool) []rig.Event {
 	return out
 }
 
+// withoutTest lacks the edge to a level that the self-test gave the tray line.
+func (r recording) withoutTest(level int64) []rig.Event {
+	tested := false
+	return r.without(func(_ int, ev rig.Event) bool {
+		tested = tested || ev.Kind == rig.Command && ev.Value == 1-level && ev.Channel == r.id(rig.LoopTest)
+		drop := tested && ev.Kind == rig.Edge && ev.Value == level && ev.Channel == r.id(rig.Tray)
+		tested = tested && !drop
+		return drop
+	})
+}
+
 func isTrip(ev rig.Event) bool { return ev.Kind == rig.Trip }
 
 // tripped is where the trip stands, -1 without one.
@@ -257,6 +268,23 @@ var spoilings = []spoiling{
 	{"an output left on", safety.AtEnd, func(rng *rand.Rand, r recording) []rig.Event {
 		id := r.id(append(dangerous, rig.Reset, rig.Wake)[rng.IntN(len(dangerous)+2)])
 		return r.insert(len(r.events)-2, rig.Event{Kind: rig.Command, Channel: id, Value: 1})
+	}},
+	{"a test that opened nothing", safety.Unproved, func(_ *rand.Rand, r recording) []rig.Event {
+		return r.withoutTest(0)
+	}},
+	{"a test that closed nothing", safety.Unproved, func(_ *rand.Rand, r recording) []rig.Event {
+		return r.withoutTest(1)
+	}},
+	{"no test at all", safety.Unproved, func(_ *rand.Rand, r recording) []rig.Event {
+		energised, id := false, r.id(rig.LoopTest)
+		return r.without(func(_ int, ev rig.Event) bool {
+			energised = energised || ev.Kind == rig.Command && ev.Channel != id && ev.Value != 0
+			return !energised && (ev.Kind == rig.Command && ev.Channel == id || ev.Kind == rig.Edge && r.header.Channels[ev.Channel].Name == rig.EStop)
+		})
+	}},
+	{"a test while something is on", safety.Tested, func(rng *rand.Rand, r recording) []rig.Event {
+		i := r.at(rng, func(ev rig.Event) bool { return r.command(ev, rig.Supply, true) })
+		return r.insert(i, rig.Event{Kind: rig.Command, Channel: r.id(rig.LoopTest), Value: 1}, rig.Event{Kind: rig.Command, Channel: r.id(rig.LoopTest)})
 	}},
 	{"a script that held the dead-man", safety.Deadman, func(rng *rand.Rand, r recording) []rig.Event {
 		return r.insert(rng.IntN(len(r.events)-1), rig.Event{Kind: rig.Command, Channel: r.id(rig.Deadman), Value: rng.Int64N(2)})

@@ -25,7 +25,10 @@ const Reaction = 50 * time.Millisecond
 
 // Limits are what a run was allowed: the interlock section of its rig file.
 type Limits struct {
-	Inputs []string      // interlock lines; each reads 1 while all is well
+	Inputs []string // interlock lines; each reads 1 while all is well
+	// Tests are the outputs that open interlock lines before a run, by line. All
+	// such lines must be seen to open and to close before anything is energised.
+	Tests  map[string]string
 	PumpOn time.Duration // the longest that a pump may run in one go
 	// PumpRest is how long a pump must be off for its next run to be another
 	// go; 0, as in the timelines of older runs, is any time.
@@ -36,7 +39,7 @@ type Limits struct {
 // Allowed is what a run was allowed by the interlock section that its header
 // holds.
 func Allowed(c interlock.Config) Limits {
-	return Limits{Inputs: c.Inputs, PumpOn: c.PumpOn, PumpRest: c.PumpRest, Volume: c.Volume}
+	return Limits{Inputs: c.Inputs, Tests: c.Tests, PumpOn: c.PumpOn, PumpRest: c.PumpRest, Volume: c.Volume}
 }
 
 // Rule names what a finding breaks.
@@ -54,6 +57,8 @@ const (
 	AtEnd     Rule = "at end"    // an output is not at 0 when the run ends
 	Untripped Rule = "untripped" // an interlock line opened and no trip followed
 	Deadman   Rule = "dead-man"  // the run commanded the dead-man line
+	Unproved  Rule = "unproved"  // energised before a test line had proved its interlock lines
+	Tested    Rule = "tested"    // a test line was set while something was energised
 )
 
 // Finding is one breach of a rule.
@@ -72,6 +77,19 @@ func (f Finding) String() string {
 	return fmt.Sprintf("%v: %s%s (rule %q)", f.At, where, f.Found, f.Rule)
 }
 
+// Proof says whether an interlock line was seen to work.
+type Proof struct {
+	Input string `json:"input"`
+	// By is the test line that opened it, "" if there is none; Proved tells
+	// whether the line opened and closed with it, after these times.
+	By     string        `json:"by,omitempty"`
+	Proved bool          `json:"proved"`
+	Opens  time.Duration `json:"opens,omitempty"`
+	Closes time.Duration `json:"closes,omitempty"`
+	// Opened tells whether it also opened by itself in the run.
+	Opened bool `json:"opened"`
+}
+
 // MaxFindings is how many findings of one rule a report holds.
 const MaxFindings = 20
 
@@ -87,6 +105,8 @@ type Report struct {
 	On  []string `json:"on,omitempty"`
 	// Trip is the reason of the first trip, "" without one.
 	Trip string `json:"trip,omitempty"`
+	// Inputs says of each interlock line what the run has proved.
+	Inputs []Proof `json:"inputs"`
 	// Longest is the longest that a pump ran in one go, the sum of its times on
 	// between two rests; Delivered is the volume of all pumps, by the flow asked
 	// for.

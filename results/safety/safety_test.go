@@ -27,6 +27,7 @@ const (
 	chTray
 	chDetect
 	chRail
+	chTest
 )
 
 var table = []rig.Channel{
@@ -41,6 +42,7 @@ var table = []rig.Channel{
 	chTray:    {Name: rig.Tray, Dir: rig.Input},
 	chDetect:  {Name: rig.Detect, Dir: rig.Input},
 	chRail:    {Name: rig.Rail, Dir: rig.Gauge, Unit: rig.Volt},
+	chTest:    {Name: rig.LoopTest, Dir: rig.Output, Unit: rig.Level, Hazard: rig.Idle},
 }
 
 var header = timeline.Header{Channels: table}
@@ -242,18 +244,19 @@ func TestRefusals(t *testing.T) {
 		events []rig.Event
 		want   string
 	}{
-		"no inputs":          {header, Limits{PumpOn: 1, Volume: 1}, nil, "has a pump (pump_drip)"},
-		"no on-time":         {header, Limits{Inputs: []string{rig.EStop}, Volume: 1}, nil, "has a pump"},
-		"no volume":          {header, Limits{Inputs: []string{rig.EStop}, PumpOn: 1}, nil, "has a pump"},
-		"unknown input":      {header, Limits{Inputs: []string{"door"}}, nil, `"door" is not an input line`},
-		"input is an output": {reset, Limits{Inputs: []string{rig.Reset}}, nil, `"reset" is not an input line`},
-		"nothing to watch":   {reset, Limits{}, []rig.Event{end(1)}, ""},
-		"edge nowhere":       {header, limits, []rig.Event{edge(1, 99, 0)}, "event 1 at 1.000000 s: edge on channel 99"},
-		"command nowhere":    {header, limits, []rig.Event{set(1, 99, 0)}, "command on channel 99"},
-		"command to input":   {header, limits, []rig.Event{set(1, chStop, 1)}, "command on channel 7, which is not an output"},
-		"negative":           {header, limits, []rig.Event{set(1, chDrip, -1)}, "command is -1; expected 0 or more"},
-		"back in time":       {header, limits, []rig.Event{set(5, chDrip, 1), set(3, chDrip, 0)}, "stamped 2s before"},
-		"after the end":      {header, limits, []rig.Event{end(5), set(6, chDrip, 1)}, "event 2 at 6.000000 s: comes after the run's end"},
+		"no inputs":                {header, Limits{PumpOn: 1, Volume: 1}, nil, "has a pump (pump_drip)"},
+		"no on-time":               {header, Limits{Inputs: []string{rig.EStop}, Volume: 1}, nil, "has a pump"},
+		"no volume":                {header, Limits{Inputs: []string{rig.EStop}, PumpOn: 1}, nil, "has a pump"},
+		"unknown input":            {header, Limits{Inputs: []string{"door"}}, nil, `"door" is not an input line`},
+		"a test line that is none": {header, Limits{Inputs: []string{rig.EStop}, Tests: map[string]string{rig.EStop: rig.Tray}, PumpOn: 1, Volume: 1}, nil, `test line "tray" of interlock input estop is not an output`},
+		"input is an output":       {reset, Limits{Inputs: []string{rig.Reset}}, nil, `"reset" is not an input line`},
+		"nothing to watch":         {reset, Limits{}, []rig.Event{end(1)}, ""},
+		"edge nowhere":             {header, limits, []rig.Event{edge(1, 99, 0)}, "event 1 at 1.000000 s: edge on channel 99"},
+		"command nowhere":          {header, limits, []rig.Event{set(1, 99, 0)}, "command on channel 99"},
+		"command to input":         {header, limits, []rig.Event{set(1, chStop, 1)}, "command on channel 7, which is not an output"},
+		"negative":                 {header, limits, []rig.Event{set(1, chDrip, -1)}, "command is -1; expected 0 or more"},
+		"back in time":             {header, limits, []rig.Event{set(5, chDrip, 1), set(3, chDrip, 0)}, "stamped 2s before"},
+		"after the end":            {header, limits, []rig.Event{end(5), set(6, chDrip, 1)}, "event 2 at 6.000000 s: comes after the run's end"},
 	} {
 		r, err := Check(c.h, c.l, events(c.events...))
 		if (err == nil) != (c.want == "") || err != nil && (!strings.Contains(err.Error(), c.want) || r.Events != 0) {

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"maps"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -215,6 +216,11 @@ func (r *rules) interlock(c interlock.Config) {
 		path := fmt.Sprintf("interlock.inputs.%d", i)
 		r.refuse(!rig.ValidName(name), path, mistake.Quote(name)+" is no channel name", "small letters, digits and _, beginning with a letter")
 		r.refuse(slices.Contains(c.Inputs[:i], name), path, mistake.Quote(name)+" is there twice", "each input once")
+	}
+	for _, name := range slices.Sorted(maps.Keys(c.Tests)) {
+		path := "interlock.tests." + name
+		r.refuse(!slices.Contains(c.Inputs, name), path, mistake.Quote(name)+" is not among inputs", "an input that is watched")
+		r.refuse(!rig.ValidName(c.Tests[name]), path, mistake.Quote(c.Tests[name])+" is no channel name", "the output that opens its loop, such as "+rig.LoopTest)
 	}
 	r.positive(
 		entry{"interlock.pump_on", rig.Of(c.PumpOn)}, entry{"interlock.volume", rig.Of(c.Volume)},

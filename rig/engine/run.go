@@ -359,8 +359,9 @@ func (r *Run) Close(cause error) error {
 	return errors.Join(errs...)
 }
 
-// Do runs a script on the bench and closes the run, whatever happens: an
-// error, a panic in the script's runtime, or a cancelled context.
+// Do runs a script on the bench, once the interlock inputs have passed their
+// self-test, and closes the run, whatever happens: an error, a panic in the
+// script's runtime, or a cancelled context.
 func (r *Run) Do(ctx context.Context, script func(context.Context) error) (err error) {
 	defer func() {
 		if p := recover(); p != nil {
@@ -371,5 +372,8 @@ func (r *Run) Do(ctx context.Context, script func(context.Context) error) (err e
 		}
 		err = errors.Join(err, r.Close(err))
 	}()
+	if err := r.guard.SelfTest(ctx, r.record); err != nil {
+		return err
+	}
 	return script(ctx)
 }

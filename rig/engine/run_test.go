@@ -99,7 +99,7 @@ func TestRecord(t *testing.T) {
 	for _, ev := range recorded(t, m) {
 		got = append(got, ev.Kind.String())
 	}
-	want := strings.Fields("edge edge command trial edge trial_end command reading reading reading mark note end")
+	want := strings.Fields("edge edge note command trial edge trial_end command reading reading reading mark note end")
 	for i := range want {
 		want[i] = strings.ReplaceAll(want[i], "_", " ")
 	}

@@ -20,6 +20,10 @@ type Config struct {
 	// Inputs are the interlock lines that this rig has. Each reads 1 while all
 	// is well; 0, as from a broken wire, is a trip.
 	Inputs []string `yaml:"inputs" json:"inputs,omitempty"`
+	// Tests are outputs that open the loops of inputs, by input: each at 1
+	// through a relay's contact, so that the rig can see the input open before a
+	// run. One line may open several. They energise nothing else (rig.Idle).
+	Tests map[string]string `yaml:"tests" json:"tests,omitempty"`
 	// PumpOn is the longest that a pump may run in one go: its running time,
 	// summed, since it last rested for PumpRest. A shorter pause neither counts
 	// nor begins a new go. 0 is DefaultPumpRest.

@@ -49,6 +49,15 @@ type Guard struct {
 	pending []rig.Event
 	slow    slowOrders
 
+	tests    []rig.ID // test lines, in the order of the inputs
+	testing  []rig.ID // inputs that a test line is opening now
+	tested   bool     // what test lines can prove is proved
+	closed   []bool   // by channel: the interlock line was seen closed last
+	openings map[string]Opening
+
+	// LastOpened says of interlock inputs when they were last seen to open, in
+	// words, for SelfTest to tell; nil if nobody keeps that.
+	LastOpened map[string]string
 	// OnPass, if set, is called at the end of each completed pass of the
 	// supervisor, one a Beat at most: for a watchdog of the whole program, which
 	// is then fed while this loop turns and only then. No pass is completed
@@ -71,7 +80,8 @@ func New(ctx context.Context, bench rig.Bench, cfg Config) (*Guard, error) {
 	if cfg.PumpRest <= 0 {
 		cfg.PumpRest = DefaultPumpRest
 	}
-	g := &Guard{bench: bench, cfg: cfg, table: table, value: make([]int64, len(table)), slow: slowOrders{}, pumps: make([]*pump, len(table))}
+	g := &Guard{bench: bench, cfg: cfg, table: table, value: make([]int64, len(table)), slow: slowOrders{}, pumps: make([]*pump, len(table)),
+		closed: make([]bool, len(table)), openings: map[string]Opening{}}
 	if err := g.wire(); err != nil {
 		return nil, err
 	}
@@ -105,6 +115,9 @@ func (g *Guard) wire() error {
 			return fmt.Errorf("interlock input %q is not an input line of this bench", name)
 		}
 		g.inputs = append(g.inputs, id)
+	}
+	if err := g.wireTests(); err != nil {
+		return err
 	}
 	if pumps && (len(g.inputs) == 0 || g.cfg.PumpOn <= 0 || g.cfg.Volume <= 0) {
 		return errors.New("a bench with a pump needs an interlock input and budgets for pump_on and volume; add them under interlock: in the rig file")
@@ -145,6 +158,9 @@ func (g *Guard) Set(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error
 	if ch == g.deadman && g.hasBeat {
 		return 0, errors.New("the dead-man line belongs to the interlock supervisor")
 	}
+	if slices.Contains(g.tests, ch) {
+		return 0, errors.New("the interlock's test lines belong to its supervisor")
+	}
 	now := g.bench.Now()
 	if v != 0 {
 		if err := ctx.Err(); err != nil {
@@ -153,6 +169,9 @@ func (g *Guard) Set(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error
 		g.pass(ctx, now)
 		if g.trip != nil {
 			return 0, g.trip
+		}
+		if !g.tested {
+			return 0, errors.New("nothing is energised before the self-test of the interlock inputs")
 		}
 	} else if g.trip == nil && now >= g.budgetEnd(now) { // the loop hung while a pump ran
 		g.overBudget(now)
@@ -227,13 +246,16 @@ func (g *Guard) Await(ctx context.Context, until rig.Instant) (rig.Event, bool, 
 	}
 }
 
-// observe trips at once on an interlock line's edge.
+// observe trips at once on an interlock line's edge, unless a test makes it.
 // Where its edges were lost, it looks at the line at once.
 func (g *Guard) observe(ctx context.Context, ev rig.Event) {
 	switch {
 	case !slices.Contains(g.inputs, ev.Channel):
-	case ev.Kind == rig.Edge && ev.Value == 0:
-		g.tripNow(ev.At, opened(g.table[ev.Channel].Name))
+	case ev.Kind == rig.Edge:
+		g.level(ev.Channel, ev.Value, ev.At)
+		if ev.Value == 0 && !slices.Contains(g.testing, ev.Channel) {
+			g.tripNow(ev.At, opened(g.table[ev.Channel].Name))
+		}
 	case ev.Kind == rig.Gap:
 		g.polled = 0
 		g.pass(ctx, g.bench.Now())
@@ -276,12 +298,15 @@ func (g *Guard) pass(ctx context.Context, now rig.Instant) {
 // trip.
 func (g *Guard) poll(ctx context.Context, now rig.Instant) {
 	for _, id := range g.inputs {
+		if slices.Contains(g.testing, id) {
+			continue
+		}
 		v, err := g.bench.Ask(ctx, id)
 		if err != nil {
 			g.tripNow(now, fmt.Sprintf("interlock line %s can't be read: %v", g.table[id].Name, err))
 			return
 		}
-		if v == 0 {
+		if g.level(id, v, now); v == 0 {
 			g.tripNow(now, opened(g.table[id].Name))
 			return
 		}

@@ -92,6 +92,12 @@ func (b *Bench) Await(ctx context.Context, until rig.Instant) (rig.Event, bool, 
 	return rig.Event{}, false, nil
 }
 
+// Later adds events to the script while the bench runs, from the clock's now on.
+func (b *Bench) Later(evs ...rig.Event) {
+	b.Script = append(b.Script, evs...)
+	sort.SliceStable(b.Script[b.next:], func(i, j int) bool { return b.Script[b.next+i].At < b.Script[b.next+j].At })
+}
+
 // Outputs replays the log and returns the value of each output at the end.
 func (b *Bench) Outputs() map[string]int64 {
 	m := make(map[string]int64)
