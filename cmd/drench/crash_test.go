@@ -192,6 +192,7 @@ func TestCrashes(t *testing.T) {
 	t.Run("disk full", func(t *testing.T) { testDiskFull(t, d, refs[0]) })
 	t.Run("file too large", func(t *testing.T) { testFileLimit(t, d, refs[0]) })
 	t.Run("read-only", func(t *testing.T) { testReadOnly(t, d, refs[0]) })
+	t.Run("read-only disk", func(t *testing.T) { testReadOnlyDisk(t, d, refs[0]) })
 	t.Run("out", func(t *testing.T) { testOut(t, d, refs[0]) })
 }
 
@@ -575,13 +576,55 @@ func testReadOnly(t *testing.T, d drench, ref reference) {
 	intact(t, d, data, ref)
 }
 
-// testOut: a report that can't be written takes nothing from the run.
-func testOut(t *testing.T, d drench, ref reference) {
+// testReadOnlyDisk has the disk go read-only, as the kernel makes it after
+// errors.
+func testReadOnlyDisk(t *testing.T, d drench, ref reference) {
 	data := t.TempDir()
-	f := d.run(t, scenario(ref.seed, data, "--out", "/dev/null/out")...)
-	refused(t, f, "/dev/null/out")
-	if !strings.Contains(f.stderr, "run 1 is stored") {
-		t.Skip("this drench looks at the folder before it runs")
+	if err := syscall.Mount("tmpfs", data, "tmpfs", 0, "size=6m"); err != nil {
+		t.Skipf("mount a disk: %v", err)
 	}
+	t.Cleanup(func() {
+		if err := syscall.Unmount(data, syscall.MNT_DETACH); err != nil {
+			t.Error(err)
+		}
+	})
+	if f := d.run(t, scenario(ref.seed, data)...); f.status != ref.status {
+		t.Fatalf("%s", f.stderr)
+	}
+	remount := func(flags uintptr) {
+		t.Helper()
+		if err := syscall.Mount("tmpfs", data, "tmpfs", syscall.MS_REMOUNT|flags, "size=6m"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	remount(syscall.MS_RDONLY)
+	for name, args := range map[string][]string{
+		"run": scenario(ref.seed, data), "list": {"runs", "--data", data}, "new store": scenario(ref.seed, filepath.Join(data, "new")),
+	} {
+		t.Run(name, func(t *testing.T) { refused(t, d.run(t, args...), data, "writable for this user") })
+	}
+	remount(0)
 	intact(t, d, data, ref)
+}
+
+// testOut: a folder that can't be written is told before anything is run. One
+// that goes away meanwhile takes nothing from the run.
+func testOut(t *testing.T, d drench, ref reference) {
+	data := filepath.Join(t.TempDir(), "data")
+	f := d.run(t, scenario(ref.seed, data, "--out", "/dev/null/out")...)
+	if f.status != 2 || !strings.Contains(f.stderr, "--out /dev/null/out: mkdir") || !strings.Contains(f.stderr, "this user can write to") {
+		t.Errorf("status %d: %s", f.status, f.stderr)
+	}
+	if _, err := os.Stat(data); err == nil {
+		t.Error("a store was made")
+	}
+	out := filepath.Join(t.TempDir(), "out")
+	if err := os.MkdirAll(filepath.Join(out, "report.html"), 0o755); err != nil { // no file can have that name
+		t.Fatal(err)
+	}
+	refused(t, d.run(t, scenario(ref.seed, data, "--out", out)...), out, "run 1 is stored")
+	intact(t, d, data, ref)
+	if left, err := filepath.Glob(filepath.Join(out, ".drench-*")); err != nil || len(left) > 0 {
+		t.Errorf("left behind: %v, %v", left, err)
+	}
 }

@@ -143,8 +143,26 @@ func (j *job) runOn(ctx context.Context, world rig.Bench, sink timeline.Sink, on
 	return w.Sum(), cut, w.Err()
 }
 
-// execute runs the job, keeps and judges it. A run that could not be kept or
-// judged is closed as an error.
+// waiting is how many chunks of a real bench may wait for the disk before the
+// run is ended: a minute of events, or six seconds of 10 000 a second.
+const waiting = 60
+
+// runInto is run into the store. A real bench does not wait for the disk: its
+// supervisor would miss its turns. A virtual one does: it would outrun the disk.
+func (j *job) runInto(ctx context.Context, rec *store.Recorder, onTrial func(int, rig.Trial)) (sum string, cut, err error) {
+	if !j.bench.isReal() {
+		return j.run(ctx, rec, onTrial)
+	}
+	q := timeline.Behind(rec, waiting)
+	sum, cut, err = j.run(ctx, q, onTrial)
+	if late := q.Close(); err == nil {
+		err = late // else it is what ended the run, or came of that
+	}
+	return sum, cut, err
+}
+
+// execute begins a run, and keeps and judges what comes of the job. A run that
+// could not be kept or judged is closed as an error.
 func (j *job) execute(ctx context.Context, st *store.Store, onTrial func(int, rig.Trial)) (report.Input, error) {
 	r, err := j.record(time.Now().UTC())
 	if err != nil {
@@ -157,8 +175,14 @@ func (j *job) execute(ctx context.Context, st *store.Store, onTrial func(int, ri
 	if j.began != nil {
 		j.began(rec.ID())
 	}
-	sum, cut, err := j.run(ctx, rec, onTrial)
+	return j.keep(ctx, st, rec, onTrial)
+}
+
+// keep runs the job into the store and judges it.
+func (j *job) keep(ctx context.Context, st *store.Store, rec *store.Recorder, onTrial func(int, rig.Trial)) (report.Input, error) {
+	sum, cut, err := j.runInto(ctx, rec, onTrial)
 	err = errors.Join(err, j.claim.keepTrip(ctx, rec.ID(), errors.Join(cut, err)))
+	interrupted := ctx.Err() != nil && errors.Is(err, context.Canceled)
 	ctx = context.WithoutCancel(ctx) // a run that was stopped still has its end to keep
 	var in report.Input
 	var body []byte
@@ -169,7 +193,11 @@ func (j *job) execute(ctx context.Context, st *store.Store, onTrial func(int, ri
 		body, err = json.Marshal(in.Judgement)
 	}
 	if err != nil {
-		return in, errors.Join(err, rec.Finish(ctx, verdict.Error, "the run could not be kept or judged: "+err.Error(), "", nil))
+		reason := "the run could not be kept or judged: " + err.Error()
+		if interrupted {
+			reason = "interrupted: stopped while the bench was being opened"
+		}
+		return in, errors.Join(fmt.Errorf("run %d: %w", rec.ID(), err), rec.Finish(ctx, verdict.Error, reason, "", nil))
 	}
 	if err := rec.Finish(ctx, in.Judgement.Verdict, in.Judgement.Reason, sum, body); err != nil {
 		return in, err

@@ -53,6 +53,9 @@ func execute(args []string) int {
 		return 0
 	case errors.As(err, &status):
 		return status.v.ExitStatus()
+	case ctx.Err() != nil && errors.Is(err, context.Canceled):
+		fmt.Fprintln(os.Stderr, "drench: error: interrupted:", err)
+		return verdict.Error.ExitStatus()
 	}
 	if mistake.Found(err) && !errors.As(err, &bench) {
 		fmt.Fprintln(os.Stderr, err) // file:line:col first, as editors want it

@@ -5,8 +5,10 @@ import (
 	"crypto/rand"
 	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -48,6 +50,9 @@ func newRun() *cobra.Command {
 			}
 			jobs, err := prepare(cmd, args, f)
 			if err != nil {
+				return err
+			}
+			if err := probe(f.out, jobs); err != nil {
 				return err
 			}
 			return runAll(cmd, jobs, f)
@@ -142,6 +147,9 @@ func runAll(cmd *cobra.Command, jobs []*job, f runFlags) error {
 		return &benchError{err}
 	}
 	defer mine.release()
+	if err := warnClock(cmd, st); err != nil {
+		return &benchError{err}
+	}
 	for _, w := range calibration.Warnings(time.Now(), jobs[0].bench.records...) {
 		fmt.Fprintln(cmd.ErrOrStderr(), "warning:", w)
 	}
@@ -182,6 +190,48 @@ func runAll(cmd *cobra.Command, jobs []*job, f runFlags) error {
 		return &statusError{worst}
 	}
 	return nil
+}
+
+// warnClock says so if the clock stands before the newest run.
+func warnClock(cmd *cobra.Command, st *store.Store) error {
+	newest, err := st.Runs(cmd.Context(), store.Filter{Limit: 1})
+	if err != nil || len(newest) == 0 {
+		return err
+	}
+	if now := time.Now(); newest[0].Started.After(now) {
+		const form = "2006-01-02 15:04:05"
+		fmt.Fprintf(cmd.ErrOrStderr(), "warning: the clock says %s UTC, and run %d began at %s: it was set back, or was wrong then; runs keep the order of their numbers\n",
+			now.UTC().Format(form), newest[0].ID, newest[0].Started.Format(form))
+	}
+	return nil
+}
+
+// probe makes the folders of artefacts and writes a file into each, so that what
+// can't be written is known before anything moves.
+func probe(out string, jobs []*job) error {
+	for i := range jobs {
+		dir := outDir(out, jobs, i)
+		if dir == "" {
+			continue
+		}
+		err := os.MkdirAll(dir, 0o777)
+		if err == nil {
+			err = tryFile(dir)
+		}
+		if err != nil {
+			return fmt.Errorf("--out %s: %w; expected a folder that this user can write to", out, err)
+		}
+	}
+	return nil
+}
+
+func tryFile(dir string) error {
+	f, err := os.CreateTemp(dir, ".drench-*")
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteString("a word\n") // a full disk takes an empty file
+	return errors.Join(err, f.Close(), os.Remove(f.Name()))
 }
 
 // outDir is the folder of a run's artefacts: the one given, or with several

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"strconv"
@@ -136,6 +138,9 @@ func reopen(cmd *cobra.Command, st *store.Store, id int64, f *limits.File) (repo
 			return report.Input{}, fmt.Errorf("limits of run %d: %w", id, err)
 		}
 	}
+	if err := wantTimeline(cmd.Context(), st, r); err != nil {
+		return report.Input{}, &benchError{err}
+	}
 	in, err := judge(cmd.Context(), st, id, f)
 	if err == nil {
 		in, err = stored(cmd.Context(), st, id, in)
@@ -144,6 +149,21 @@ func reopen(cmd *cobra.Command, st *store.Store, id int64, f *limits.File) (repo
 		return in, &benchError{err}
 	}
 	return in, nil
+}
+
+// wantTimeline returns an error about a run of which no chunk is kept.
+func wantTimeline(ctx context.Context, st *store.Store, r store.Run) error {
+	src := st.Timeline(ctx, r.ID)
+	defer src.Close()
+	_, err := src.Read(make([]byte, 1))
+	switch {
+	case !errors.Is(err, io.EOF):
+		return err
+	case r.State == store.Running:
+		return fmt.Errorf("run %d has just begun and nothing of its timeline is kept yet; try again", r.ID)
+	}
+	return fmt.Errorf("run %d has no timeline, so there is nothing to measure: %s; what it was to be is kept: %s on %s, seed %d, and the texts of its script, rig, profile and limits",
+		r.ID, r.Reason, r.Scenario, r.DUT, r.Seed)
 }
 
 func newShow() *cobra.Command {

@@ -65,7 +65,7 @@ func (s *Store) closeInterrupted(ctx context.Context, id int64) error {
 		var last int64
 		err := tx.QueryRowContext(ctx, `SELECT
 			(SELECT count(*) FROM chunks WHERE run = runs.id),
-			coalesce((SELECT max(kept) FROM chunks WHERE run = runs.id), started)
+			max(started, coalesce((SELECT max(kept) FROM chunks WHERE run = runs.id), started))
 			FROM runs WHERE id = ?`, id).Scan(&chunks, &last)
 		if err != nil {
 			return err

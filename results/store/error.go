@@ -49,7 +49,7 @@ var mends = map[int]string{
 }
 
 const (
-	mendAccess = "make the file and its folder writable for this user, or name another file"
+	mendAccess = "make the file and its folder writable for this user (after errors a disk goes read-only: look with dmesg), or name another file"
 	mendBusy   = "another process has kept it locked: wait until that has finished, or stop it"
 	mendDamage = "move the file away to go on with a new one; what is readable in it comes out with: sqlite3 FILE .recover"
 )

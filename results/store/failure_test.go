@@ -305,3 +305,31 @@ func TestCancelledOpen(t *testing.T) {
 		t.Errorf("cancelled: %v", err)
 	}
 }
+
+// TestClockSetBack: a run whose clock was set back while it ran, or before the
+// next process closed it, does not end before it began.
+func TestClockSetBack(t *testing.T) {
+	s := fresh(t)
+	r := exampleRun()
+	r.Started = time.Now().Add(time.Hour) // since then, the clock was set back by an hour
+	id, _ := record(t, s, r, 30)
+	rec, err := s.Begin(t.Context(), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	beats(t, rec, 30)
+	if _, err := s.db.Exec(`UPDATE chunks SET kept = 0 WHERE run = ?`, rec.ID()); err != nil { // as by a wall clock
+		t.Fatal(err)
+	}
+	rec.release()
+	again := open(t, s.path)
+	for _, id := range []int64{id, rec.ID()} {
+		r, err := again.Get(t.Context(), id)
+		if err != nil || r.State != Done || r.Ended.Before(r.Started) || r.Ended.After(r.Started.Add(time.Minute)) {
+			t.Errorf("run %d: %s, from %v to %v, %v", id, r.State, r.Started, r.Ended, err)
+		}
+		if n := countBeats(t, again, id); n != 30 {
+			t.Errorf("run %d has %d events", id, n)
+		}
+	}
+}

@@ -23,19 +23,24 @@ type Recorder struct {
 	ctx    context.Context
 	id     int64
 	number int
+	clock  func() time.Time // wall time since the run's start that no step of the clock moves
 	sum    hash.Hash
 	live   *os.File // nil once finished
 }
 
 // Begin starts to keep a run and first closes those that dead processes left
-// open. Of r, ID, State, Ended, Verdict, Reason and Sum are not used. Chunks
+// open. Of r, ID, State, Ended, Verdict, Reason and Sum are not used. All times
+// of the run count from r.Started by the monotonic clock: it never ends before
+// it began, whoever sets the clock meanwhile. Chunks
 // are kept even after ctx is cancelled, since a run that is being stopped
 // still has its end to record.
 func (s *Store) Begin(ctx context.Context, r Run) (*Recorder, error) {
 	if err := s.closeAbandoned(ctx); err != nil {
 		return nil, err
 	}
-	rec := &Recorder{store: s, ctx: context.WithoutCancel(ctx), sum: sha256.New()}
+	began := time.Now()
+	rec := &Recorder{store: s, ctx: context.WithoutCancel(ctx), sum: sha256.New(),
+		clock: func() time.Time { return r.Started.Add(time.Since(began)) }}
 	err := s.inTx(ctx, "begin a run", func(tx *sql.Tx) error {
 		if err := rec.insert(ctx, tx, r); err != nil {
 			return err
@@ -96,7 +101,7 @@ func (r *Recorder) WriteChunk(b []byte) error {
 	}
 	err := r.store.inTx(r.ctx, doing, func(tx *sql.Tx) error {
 		_, err := tx.ExecContext(r.ctx, `INSERT INTO chunks (run, number, kept, body) VALUES (?, ?, ?, ?)`,
-			r.id, r.number, time.Now().UnixMicro(), b)
+			r.id, r.number, r.clock().UnixMicro(), b)
 		return err
 	})
 	if err != nil {
@@ -120,7 +125,7 @@ func (r *Recorder) Finish(ctx context.Context, v verdict.Verdict, reason, sum st
 		return r.store.fault(doing, fmt.Errorf("the timeline's sum is %s, that of the chunks kept %s", sum, kept))
 	}
 	err := r.store.inTx(ctx, doing, func(tx *sql.Tx) error {
-		now := time.Now()
+		now := r.clock()
 		if err := closeRun(ctx, tx, r.id, outcome{now, v, reason, kept}); err != nil {
 			return err
 		}
