@@ -135,17 +135,21 @@ const (
 	Note       Kind = 9  // Text = remark by script or operator
 	Mark       Kind = 10 // Text = name of a point in the run that measures refer to, see Mark constants
 	End        Kind = 11 // last event; Text = "" or why the run was cut short
+	Failed     Kind = 12 // output did not do as it was told: Value is what it was told, Text why
 )
 
-var kindNames = [...]string{"", "edge", "command", "reading", "line", "trial", "trial end", "trip", "gap", "note", "mark", "end"}
+var kindNames = [...]string{"", "edge", "command", "reading", "line", "trial", "trial end", "trip", "gap", "note", "mark", "end", "failed"}
 
 func (k Kind) String() string { return nameOf(kindNames[:], int(k)) }
+
+// Known tells whether there is such a kind; they are numbered from Edge on.
+func (k Kind) Known() bool { return k >= Edge && int(k) < len(kindNames) }
 
 // Event is one stamped fact of a run.
 type Event struct {
 	At      Instant
 	Kind    Kind
-	Channel ID // of Edge, Command, Reading, Line, Gap; else 0
+	Channel ID // of Edge, Command, Reading, Line, Gap, Failed; else 0
 	Value   int64
 	Text    string
 }

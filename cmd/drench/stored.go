@@ -230,6 +230,9 @@ func printSafety(w io.Writer, in report.Input) error {
 	for _, f := range r.Findings {
 		fmt.Fprintf(w, "    %v\n", f)
 	}
+	for _, u := range r.Unreached {
+		fmt.Fprintf(w, "    %s could not be turned off (%s) and may still be on; %s cut it off from the device at %v\n", u.Channel, u.Why, u.CutBy, u.At)
+	}
 	printProofs(w, r.Inputs)
 	if r.Cut != "" {
 		on := "nothing"

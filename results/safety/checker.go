@@ -34,6 +34,8 @@ type output struct {
 	since rig.Instant   // when it was last turned on
 	on    rig.Instant   // latest instant at which it was on, 0 if it never was
 	ran   time.Duration // before since, in the same go
+	told  bool          // to go off, in vain, and nothing else since
+	why   string        // it did not do as it was told last, "" if it did
 }
 
 // reason is the first cause to have all off.
@@ -94,6 +96,8 @@ func (c *checker) event(ev rig.Event) error {
 		}
 	case rig.Command:
 		return c.command(ev)
+	case rig.Failed:
+		return c.failed(ev)
 	case rig.Trip:
 		if !c.tripped {
 			c.tripped, c.report.Trip = true, ev.Text
@@ -178,7 +182,7 @@ func (c *checker) command(ev rig.Event) error {
 	if ch.Hazard == rig.Pump {
 		c.flow(ev.At, ch.Name, ev.Value-o.value)
 	}
-	o.value = ev.Value
+	o.value, o.told, o.why = ev.Value, false, ""
 	return nil
 }
 
@@ -243,7 +247,14 @@ func (c *checker) close() Report {
 func (c *checker) leftOn(id rig.ID, o output, until rig.Instant) {
 	ch := c.table[id]
 	if c.ended {
-		c.find(until, ch.Name, AtEnd, "is at %v at the end of the run; expected 0", rig.Quantity{N: o.value, Unit: ch.Unit})
+		if c.unreached(id, o) {
+			return
+		}
+		why := ""
+		if o.why != "" {
+			why = "; it was told to be, and " + o.why
+		}
+		c.find(until, ch.Name, AtEnd, "is at %v at the end of the run; expected 0%s", rig.Quantity{N: o.value, Unit: ch.Unit}, why)
 	} else {
 		c.report.On = append(c.report.On, ch.Name)
 	}

@@ -77,6 +77,16 @@ func (f Finding) String() string {
 	return fmt.Sprintf("%v: %s%s (rule %q)", f.At, where, f.Found, f.Rule)
 }
 
+// Unreached is an output that could not be turned off.
+type Unreached struct {
+	Channel string `json:"channel"`
+	Value   int64  `json:"value"` // that it may still have, in its channel's nano unit
+	Why     string `json:"why"`
+	// CutBy is the output that cut it off instead, after its last command at At.
+	CutBy string      `json:"cut_by"`
+	At    rig.Instant `json:"at"`
+}
+
 // Proof says whether an interlock line was seen to work.
 type Proof struct {
 	Input string `json:"input"`
@@ -103,6 +113,9 @@ type Report struct {
 	// on, which was then for the dead-man to stop.
 	Cut string   `json:"cut,omitempty"`
 	On  []string `json:"on,omitempty"`
+	// Unreached are outputs that were told to go off, did not, and were cut off
+	// by another: they may be on still, with nothing behind them.
+	Unreached []Unreached `json:"unreached,omitempty"`
 	// Trip is the reason of the first trip, "" without one.
 	Trip string `json:"trip,omitempty"`
 	// Inputs says of each interlock line what the run has proved.

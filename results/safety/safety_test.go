@@ -28,6 +28,7 @@ const (
 	chDetect
 	chRail
 	chTest
+	chSource
 )
 
 var table = []rig.Channel{
@@ -43,6 +44,7 @@ var table = []rig.Channel{
 	chDetect:  {Name: rig.Detect, Dir: rig.Input},
 	chRail:    {Name: rig.Rail, Dir: rig.Gauge, Unit: rig.Volt},
 	chTest:    {Name: rig.LoopTest, Dir: rig.Output, Unit: rig.Level, Hazard: rig.Idle},
+	chSource:  {Name: rig.SupplySet, Dir: rig.Output, Unit: rig.Volt, Hazard: rig.Supply},
 }
 
 var header = timeline.Header{Channels: table}
@@ -254,6 +256,7 @@ func TestRefusals(t *testing.T) {
 		"edge nowhere":             {header, limits, []rig.Event{edge(1, 99, 0)}, "event 1 at 1.000000 s: edge on channel 99"},
 		"command nowhere":          {header, limits, []rig.Event{set(1, 99, 0)}, "command on channel 99"},
 		"command to input":         {header, limits, []rig.Event{set(1, chStop, 1)}, "command on channel 7, which is not an output"},
+		"failed nowhere":           {header, limits, []rig.Event{{At: at(1), Kind: rig.Failed, Channel: chStop}}, "failed on channel 7, which is not an output"},
 		"negative":                 {header, limits, []rig.Event{set(1, chDrip, -1)}, "command is -1; expected 0 or more"},
 		"back in time":             {header, limits, []rig.Event{set(5, chDrip, 1), set(3, chDrip, 0)}, "stamped 2s before"},
 		"after the end":            {header, limits, []rig.Event{end(5), set(6, chDrip, 1)}, "event 2 at 6.000000 s: comes after the run's end"},

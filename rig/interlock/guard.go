@@ -184,6 +184,7 @@ func (g *Guard) Set(ctx context.Context, ch rig.ID, v int64) (rig.Instant, error
 	}
 	at, err := g.bench.Set(ctx, ch, v)
 	if err != nil {
+		g.failed(ch, v, err)
 		err = fmt.Errorf("set %s: %w", g.table[ch].Name, err)
 		g.tripNow(now, "an output does not obey: "+err.Error())
 		return 0, err
@@ -351,9 +352,12 @@ func (g *Guard) tripNow(at rig.Instant, reason string) {
 	}
 	g.trip = &TripError{at, reason}
 	g.pending = append(g.pending, rig.Event{At: at, Kind: rig.Trip, Text: reason})
-	if err := g.Safe(context.Background()); err != nil {
-		g.pending = append(g.pending, rig.Event{At: at, Kind: rig.Note, Text: "making outputs safe: " + err.Error()})
-	}
+	_ = g.Safe(context.Background()) // what does not obey is told by its event
+}
+
+// failed tells the run that an output did not do as it was told.
+func (g *Guard) failed(ch rig.ID, v int64, err error) {
+	g.pending = append(g.pending, rig.Event{At: g.bench.Now(), Kind: rig.Failed, Channel: ch, Value: v, Text: err.Error()})
 }
 
 // Safe sets every output to 0 in the order pumps, valves, heat, supply, the
@@ -364,6 +368,7 @@ func (g *Guard) Safe(ctx context.Context) error {
 	for _, id := range g.outputs {
 		at, err := g.bench.Set(ctx, id, 0)
 		if err != nil {
+			g.failed(id, 0, err)
 			errs = append(errs, fmt.Errorf("set %s to 0: %w", g.table[id].Name, err))
 			continue
 		}

@@ -159,6 +159,7 @@ func (g *Guard) drive(ctx context.Context, line rig.ID, v int64, record func(rig
 	at, err := g.bench.Set(context.WithoutCancel(ctx), line, v)
 	switch {
 	case err != nil:
+		g.failed(line, v, err)
 		g.tripNow(g.bench.Now(), fmt.Sprintf("an output does not obey: set %s: %v", g.table[line].Name, err))
 		return g.trip
 	case at == rig.Pending:

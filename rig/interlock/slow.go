@@ -45,6 +45,7 @@ func (g *Guard) disobeyed(err error) bool {
 	if !errors.As(err, &slow) {
 		return false
 	}
+	g.failed(slow.Channel, g.slow[slow.Channel].v, slow)
 	delete(g.slow, slow.Channel)
 	g.tripNow(g.bench.Now(), "an output does not obey: "+err.Error())
 	return true
@@ -67,9 +68,15 @@ func (g *Guard) Settle(ctx context.Context) error {
 		var slow *rig.SetError
 		switch {
 		case errors.As(err, &slow):
+			g.failed(slow.Channel, g.slow[slow.Channel].v, slow)
 			delete(g.slow, slow.Channel)
 			errs = append(errs, err)
 		case err != nil || !ok:
+			for _, id := range g.outputs {
+				if o, waiting := g.slow[id]; waiting {
+					g.failed(id, o.v, errors.Join(err, errSilent))
+				}
+			}
 			return errors.Join(append(errs, fmt.Errorf("%s: not known to be off after %v: %w", g.unsettled(), settleWithin, errors.Join(err, errSilent)))...)
 		case ev.Kind != rig.Command || g.obeyed(ev):
 			g.pending = append(g.pending, ev)

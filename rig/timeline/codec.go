@@ -36,7 +36,7 @@ const (
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
 // hasText tells which kinds carry text; it is part of the format.
-var hasText = [...]bool{rig.Line: true, rig.TrialBegin: true, rig.Trip: true, rig.Note: true, rig.Mark: true, rig.End: true}
+var hasText = [...]bool{rig.Line: true, rig.TrialBegin: true, rig.Trip: true, rig.Note: true, rig.Mark: true, rig.End: true, rig.Failed: true}
 
 type valueKey struct {
 	kind    rig.Kind
@@ -83,7 +83,7 @@ func (d *delta) next(b []byte) (rig.Event, []byte, error) {
 		return ev, nil, err
 	}
 	ev.Kind, ev.Channel = rig.Kind(head%16), rig.ID(head/16)
-	if ev.Kind < rig.Edge || ev.Kind > rig.End || head/16 > 0xffff {
+	if !ev.Kind.Known() || head/16 > 0xffff {
 		return ev, nil, fmt.Errorf("unknown event kind %d on channel %d", head%16, head/16)
 	}
 	dt, b, err := varint(b)

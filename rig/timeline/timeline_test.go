@@ -37,7 +37,7 @@ func read(b []byte) (Header, []rig.Event, error) {
 func genEvent(t *rapid.T) rig.Event {
 	ev := rig.Event{
 		At:      rig.Instant(rapid.Int64().Draw(t, "at")),
-		Kind:    rig.Kind(rapid.IntRange(1, 11).Draw(t, "kind")),
+		Kind:    rig.Kind(rapid.IntRange(1, 12).Draw(t, "kind")),
 		Channel: rig.ID(rapid.Uint16().Draw(t, "channel")),
 	}
 	if ev.Kind != rig.Line {

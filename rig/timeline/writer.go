@@ -74,7 +74,7 @@ func (w *Writer) Append(ev rig.Event) error {
 	if w.closed {
 		return fmt.Errorf("timeline is closed, event at %v refused", ev.At)
 	}
-	if ev.Kind < rig.Edge || ev.Kind > rig.End {
+	if !ev.Kind.Known() {
 		return fmt.Errorf("event at %v has no known kind (%d)", ev.At, ev.Kind)
 	}
 	if w.count == 0 {

@@ -93,14 +93,14 @@ const damaged eventKind = "damaged"
 
 func eventKinds() []eventKind {
 	list := []eventKind{damaged}
-	for k := rig.Edge; k <= rig.End; k++ {
+	for k := rig.Edge; k.Known(); k++ {
 		list = append(list, eventKind(k.String()))
 	}
 	return list
 }
 
 // ofChannel tells which kinds of event are of a channel.
-var ofChannel = map[rig.Kind]bool{rig.Edge: true, rig.Command: true, rig.Reading: true, rig.Line: true, rig.Gap: true}
+var ofChannel = map[rig.Kind]bool{rig.Edge: true, rig.Command: true, rig.Reading: true, rig.Line: true, rig.Gap: true, rig.Failed: true}
 
 // eventOf names what an event numbers.
 func eventOf(ev rig.Event, channel func(rig.ID) string) event {
