@@ -35,6 +35,9 @@ func (n Night) schedule() (*schedule, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cron %q: %w; expected minute, hour, day of month, month and day of week, such as 0 22 * * 1-5, or @daily", n.Cron, err)
 	}
+	if every, ok := spec.(cron.ConstantDelaySchedule); ok && every.Delay < time.Minute {
+		return nil, fmt.Errorf("cron %q starts too often; expected at least a minute between starts", n.Cron)
+	}
 	s := &schedule{spec, zone}
 	if s.next(time.Now()).IsZero() {
 		return nil, fmt.Errorf("cron %q names a day that never comes; expected one that does", n.Cron)
