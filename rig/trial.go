@@ -12,10 +12,11 @@ const (
 	Decoy   TrialKind = "decoy"   // less water, or only humidity: must stay quiet
 	Release TrialKind = "release" // must clear after drying
 	Dip     TrialKind = "dip"     // supply disturbance
+	Probe   TrialKind = "probe"   // water that may be detected or not: the answer is a datum, neither is wrong
 )
 
 // TrialKinds lists them all.
-var TrialKinds = []TrialKind{Wet, Dry, Decoy, Release, Dip}
+var TrialKinds = []TrialKind{Wet, Dry, Decoy, Release, Dip, Probe}
 
 // Trial is what a script promises about a trial when it begins; it travels in
 // the timeline as the Text of a TrialBegin event.
@@ -27,6 +28,18 @@ type Trial struct {
 	Rate   Rain          `json:"rate,omitempty"`   // spray
 	Film   Film          `json:"film,omitempty"`   // condensation: mass that must be detected
 	Dip    *DipSpec      `json:"dip,omitempty"`
+	// Test is the sequential test that a wet trial belongs to, if it does.
+	Test *TestSpec `json:"test,omitempty"`
+}
+
+// TestSpec is a truncated sequential test of the chance that a trial goes
+// wrong (Wald).
+type TestSpec struct {
+	Good  Share `json:"good"`  // chance that is to be accepted
+	Bad   Share `json:"bad"`   // chance that is to be rejected
+	Alpha Share `json:"alpha"` // risk of rejecting at Good
+	Beta  Share `json:"beta"`  // risk of accepting at Bad
+	Most  int   `json:"most"`  // trials
 }
 
 // DipSpec is a supply disturbance as asked for; what the DUT got is read from
@@ -37,6 +50,7 @@ type DipSpec struct {
 	From   Millivolt     `json:"from_mv"`          // level before and after
 	Width  time.Duration `json:"width"`            // time at the level
 	Source Impedance     `json:"source,omitempty"` // of interruptions
+	Low    Millivolt     `json:"low_mv,omitempty"` // of a rise: level that it starts from
 }
 
 // Millivolt is a supply level as scripts and reports state it.
@@ -53,7 +67,12 @@ const (
 	Interruption DipShape = "interruption"
 	Ramp         DipShape = "ramp"
 	PowerCycle   DipShape = "cycle" // off for long, then on: start-up
+	Hold         DipShape = "hold"  // the supply stands at a level: does the DUT run there?
+	Rise         DipShape = "rise"  // from a low level up to a level only: does the DUT start there?
 )
+
+// DipShapes lists them all.
+var DipShapes = []DipShape{VoltageDip, Interruption, Ramp, PowerCycle, Hold, Rise}
 
 // Impedance of the source during an interruption (IEC 61000-4-29): a low one
 // drains the DUT's own capacitors, a high one leaves them to it.

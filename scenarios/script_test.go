@@ -24,7 +24,7 @@ func load(t *testing.T, name string) *scenarios.Script {
 }
 
 func TestStock(t *testing.T) {
-	if got, want := scenarios.Stock(), []string{"brownout", "condensation", "drip", "spray"}; !slices.Equal(got, want) {
+	if got, want := scenarios.Stock(), []string{"assurance", "brownout", "condensation", "drip", "dropout", "spray", "threshold"}; !slices.Equal(got, want) {
 		t.Errorf("stock scenarios are %v, want %v", got, want)
 	}
 	for _, name := range scenarios.Stock() {
@@ -36,7 +36,7 @@ func TestStock(t *testing.T) {
 			t.Errorf("%s has no limits: %v", name, err)
 		}
 	}
-	if _, err := scenarios.Load("drizzle"); err == nil || !strings.Contains(err.Error(), "brownout, condensation, drip, spray") {
+	if _, err := scenarios.Load("drizzle"); err == nil || !strings.Contains(err.Error(), "assurance, brownout, condensation, drip, dropout, spray, threshold") {
 		t.Errorf("unknown scenario: %v", err)
 	}
 }

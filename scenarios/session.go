@@ -43,6 +43,8 @@ type session struct {
 	dryHigh  int64
 	dryCount int
 	lastDip  rig.Instant
+	life     life // signs of life in supply disturbances
+	seen     seen // what searches choose by
 }
 
 // Run executes the script on a bench. The error says where in the script.
@@ -90,6 +92,9 @@ func (s *session) predeclared() starlark.StringDict {
 
 // listen follows the DUT's readings.
 func (s *session) listen() error {
+	if err := s.life.begin(s.Device, s.run.Channels()); err != nil {
+		return err
+	}
 	if p := s.Device.UART.Reading; p != "" {
 		re, err := regexp.Compile(p)
 		if err != nil {
@@ -98,6 +103,7 @@ func (s *session) listen() error {
 		s.pattern, s.rawGroup = re, re.SubexpIndex("diff")
 	}
 	s.run.OnEvent = func(ev rig.Event) {
+		s.life.event(ev)
 		if ev.Kind != rig.Line || s.pattern == nil || s.rawGroup < 0 {
 			return
 		}

@@ -27,6 +27,9 @@ func (s *session) trial(a arguments) (starlark.Value, error) {
 	if !a.has("dose") && !a.has("rate") && !a.has("do") && spec.Kind != rig.Dry {
 		return nil, fmt.Errorf("a %s trial does nothing to the DUT; expected a dose, a rate or a function", spec.Kind)
 	}
+	if spec.Kind == rig.Wet {
+		spec.Test = s.seen.open()
+	}
 	// The stimulus comes at a random phase of the DUT's sampling.
 	if err := s.wait(s.phase()); err != nil {
 		return nil, err
@@ -42,7 +45,9 @@ func (s *session) trial(a arguments) (starlark.Value, error) {
 		return nil, err
 	}
 	took := s.run.Now().Sub(begin)
-	return s.answer(s.run.Last(rig.Detect) == 1, took), s.run.End()
+	found := s.run.Last(rig.Detect) == 1
+	s.seen.trial(spec, found)
+	return s.answer(found, took), s.run.End()
 }
 
 func (s *session) answer(detected bool, took time.Duration) starlark.Value {
@@ -71,19 +76,22 @@ func (s *session) stimulate(a arguments, spec rig.Trial) error {
 	return nil
 }
 
-// risen matches the answer that ends a wet trial, nothing in the others.
+// waits tells whether a trial of the kind ends with the DUT's answer.
+func waits(k rig.TrialKind) bool { return k == rig.Wet || k == rig.Probe }
+
+// risen matches the answer that ends a wet trial or a probe, nothing in the others.
 func (s *session) risen(spec rig.Trial) func(rig.Event) bool {
 	id, _ := rig.Find(s.run.Channels(), rig.Detect)
 	return func(ev rig.Event) bool {
-		return spec.Kind == rig.Wet && ev.Kind == rig.Edge && ev.Channel == id && ev.Value == 1
+		return waits(spec.Kind) && ev.Kind == rig.Edge && ev.Channel == id && ev.Value == 1
 	}
 }
 
-// watchAnswer waits out the trial: a wet one until detected, and a sampling
+// watchAnswer waits out the trial: a wet one or a probe until detected, and a sampling
 // period more, in which chatter would show; a quiet one to its end.
 func (s *session) watchAnswer(spec rig.Trial, begin rig.Instant) error {
 	left := begin.Add(spec.Within).Sub(s.run.Now())
-	if spec.Kind != rig.Wet {
+	if !waits(spec.Kind) {
 		return s.wait(left)
 	}
 	found := s.run.Last(rig.Detect) == 1

@@ -27,7 +27,7 @@ func (j *judging) count() {
 		j.Verdict = verdict.Fail
 	}
 	if j.m.Kind == measure.Proportion {
-		j.say(j.Verdict, "%d of %d, allowed %s", j.m.Count, j.m.N, j.Limit.allowed())
+		j.say(j.Verdict, "%d of %d%s, allowed %s", j.m.Count, j.m.N, which(j.m.Things), j.Limit.allowed())
 		return
 	}
 	j.say(j.Verdict, "%d%s%s, allowed %s", j.m.Count, which(j.m.Things), in(j.m.Exposure), j.Limit.allowed())
@@ -62,6 +62,11 @@ func (j *judging) share() {
 	if j.Limit.Confidence == 0 {
 		j.Method = "share of the trials"
 		j.say(j.decide(share, share), "%d of %d (%s), allowed %s", x, n, j.Limit.show(share), j.Limit.allowed())
+		return
+	}
+	if j.m.Sequential {
+		j.say(verdict.Inconc, "%d of %d went wrong, but a sequential test on them told when to stop, so that no bound for a fixed number of trials holds; limit %q instead",
+			x, n, measure.NotAssured)
 		return
 	}
 	conf := j.Limit.Confidence / 100

@@ -117,6 +117,8 @@ func judgeLimit(set *measure.Set, l Limit, allowInconc float64) Result {
 		j.samples()
 	case m.Kind == measure.Single:
 		j.single()
+	case m.Kind == measure.Curve:
+		j.curve()
 	case l.Unit == rig.Level:
 		j.count()
 	case m.Kind == measure.Proportion:

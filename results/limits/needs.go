@@ -45,10 +45,17 @@ func Needs(f *File, planned map[rig.TrialKind]int) []Need {
 	return list
 }
 
+// fewestProbes is how many trials a fitted threshold takes at the least; with
+// fewer its interval spans a factor of 3 and more (package adaptive, TestCoverage).
+const fewestProbes = 16
+
 func (n *Need) fill(r rule) {
 	conf := n.Limit.Confidence / 100
 	p, isQuantile := probability(n.Limit.Statistic)
 	switch {
+	case r.Kind == measure.Curve:
+		n.Needed = fewestProbes
+		n.Text = fmt.Sprintf("%q takes some %d trials or more, at doses around the threshold; %s.", n.Limit.Text, fewestProbes, n.plan(r))
 	case conf == 0 && !n.counted:
 		n.Text = fmt.Sprintf("%q takes no trials of its own.", n.Limit.Text)
 	case conf == 0 && r.Kind == measure.Events:

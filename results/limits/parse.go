@@ -202,6 +202,8 @@ func (p *parser) subject(l *Limit, w []word) rule {
 		p.statistic(l, r, rest[0])
 	case r.Kind == measure.Samples && r.byDefault == "":
 		p.fail(word{"", w[n-1].col + len([]rune(w[n-1].text)) + 1}, "p95 or max, say", "%s needs a statistic", r.Name)
+	case r.Kind == measure.Curve:
+		p.fail(word{"", w[n-1].col + len([]rune(w[n-1].text)) + 1}, "p90, say", "%s needs a quantile", r.Name)
 	case r.Kind == measure.Samples:
 		l.Statistic = r.byDefault
 	}
@@ -235,7 +237,9 @@ func longest(w []word) (best rule, n int) {
 func (p *parser) statistic(l *Limit, r rule, w word) {
 	_, q := probability(w.text)
 	switch {
-	case r.Kind != measure.Samples:
+	case r.Kind == measure.Curve && !q:
+		p.fail(w, "p1 to p99.999", "%s is a fitted curve and has quantiles only, not %s", r.Name, mistake.Quote(w.text))
+	case r.Kind != measure.Samples && r.Kind != measure.Curve:
 		p.fail(w, "the comparison", "%s is one number and takes no statistic, not %s", r.Name, mistake.Quote(w.text))
 	case q && r.summed:
 		p.fail(w, "max, min, mean or sd", "%s is summed up as it comes and has no quantiles", r.Name)

@@ -58,6 +58,10 @@ func rules() []rule {
 		measure.NotRecovered: {from: dip},
 		measure.Chatter:      {countOnly: true, from: dip},
 		measure.CarryOver:    {byDefault: "max", from: wet},
+		measure.Threshold:    {from: []rig.TrialKind{rig.Probe}},
+		measure.Immunity:     {byDefault: "max", below: true, from: dip},
+		measure.RideThrough:  {byDefault: "min", from: dip},
+		measure.NotAssured:   {from: wet},
 		measure.ExpiredCals:  {countOnly: true},
 	}
 	var list []rule

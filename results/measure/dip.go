@@ -36,8 +36,11 @@ func watchDip(s scene) watcher {
 	}
 	base := supplyWatch{scene: s, backfed: s.feed.backfed}
 	base.rail.mid = (nanovolt(s.spec.Dip.Level) + nanovolt(s.spec.Dip.From)) / 2
-	if s.spec.Dip.Shape == rig.Ramp {
+	switch s.spec.Dip.Shape {
+	case rig.Ramp:
 		return newRamp(base)
+	case rig.Rise:
+		return &riseWatch{supplyWatch: base}
 	}
 	return &dipWatch{supplyWatch: base, lastBeat: s.before}
 }

@@ -315,7 +315,7 @@ func (x *extractor) begin(ev rig.Event) error {
 	}
 	x.trial, x.watered = w, false
 	x.outcomes = append(x.outcomes, outcome{trial: t})
-	if t.Spec.Kind == rig.Wet {
+	if t.Spec.Kind == rig.Wet || t.Spec.Kind == rig.Probe {
 		x.uart.begin(ev.At, t.N)
 	}
 	if x.inDip() {
@@ -370,6 +370,10 @@ func (x *extractor) close() *Set {
 	x.uart.enter(x.ledger, end)
 	x.energy.enter(x.ledger, x.header.Calibration.Power)
 	x.ledger.records(x.header.Records)
+	x.set.Boundaries = boundaries(x.set.Trials)
+	x.ledger.boundaries(x.set.Boundaries, int64(x.header.Calibration.Supply.RailU))
+	x.set.Tests = tests(x.set.Trials)
+	x.ledger.tests(x.set.Tests)
 	x.set.Measures = x.ledger.inOrder()
 	x.set.Beats, x.set.Rail = x.hearts.plot.highest(), x.rail.extremes()
 	return x.set

@@ -12,6 +12,7 @@ type finding struct {
 	sample  *Sample // of Samples
 	bad     bool    // of Proportion
 	count   int     // of Events
+	graded  *Graded // of a Curve
 	sure    bool    // a proof of failure, which holds even if the trial is in doubt
 	doubt   string
 }
@@ -57,6 +58,10 @@ func (o *outcome) enter(l ledger) {
 		case Samples:
 			f.sample.Trial = o.trial.N
 			m.Samples = append(m.Samples, *f.sample)
+		case Curve:
+			f.graded.Trial = o.trial.N
+			m.Graded = append(m.Graded, *f.graded)
+			m.N++
 		case Proportion:
 			m.N++
 			if f.bad {

@@ -14,6 +14,7 @@ const (
 	dripPump
 	sprayPump
 	supplyRelay
+	supplySet
 	dipRelay
 	railGauge
 	energyGauge
@@ -29,7 +30,7 @@ func roles(table []rig.Channel) []role {
 	known := map[string]role{
 		rig.Detect: detectLine, rig.Heartbeat: heartLine, rig.Witness: witnessLine, rig.DropGate: gateLine,
 		rig.PumpDrip: dripPump, rig.PumpSpray: sprayPump,
-		rig.RelayDUT: supplyRelay, rig.RelayDip: dipRelay, rig.Rail: railGauge, rig.DUTEnergy: energyGauge,
+		rig.RelayDUT: supplyRelay, rig.SupplySet: supplySet, rig.RelayDip: dipRelay, rig.Rail: railGauge, rig.DUTEnergy: energyGauge,
 		rig.AirTemp: airTemp, rig.AirRH: airHumidity, rig.PlateTemp: plateTemp, rig.UART: uartText, rig.UARTLink: uartLink,
 	}
 	list := make([]role, len(table))

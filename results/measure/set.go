@@ -32,6 +32,10 @@ const (
 	Standby      = "standby"              // mean power in quiet stretches
 	MeanPower    = "mean power"           // over all the time that the DUT was powered
 	CarryOver    = "carry-over"           // difference reading at the start of a wet trial, over the dry level
+	Threshold    = "threshold"            // the dose that is detected, as a distribution: p90 is a90
+	Immunity     = "immunity"             // rail down to which the DUT rides through dips, by their width
+	RideThrough  = "ride-through"         // longest interruption that the DUT rides through
+	NotAssured   = "not assured"          // sequential tests that rejected
 	ExpiredCals  = "expired calibrations" // calibration records of the rig that had expired when the run began
 )
 
@@ -44,6 +48,7 @@ const (
 	Proportion Kind = "proportion" // Count of N went wrong
 	Events     Kind = "events"     // Count in Exposure
 	Single     Kind = "value"      // one value with an uncertainty
+	Curve      Kind = "curve"      // a curve fitted to Graded: quantiles of what it takes
 )
 
 // Sample is one value in the measure's unit.
@@ -67,6 +72,11 @@ type Measure struct {
 	Exposure time.Duration `json:"exposure,omitempty"`
 	// Summary stands in for Samples where there may be very many (heartbeat gaps).
 	Summary *Summary `json:"summary,omitempty"`
+	// Graded are the trials that a Curve is fitted to.
+	Graded []Graded `json:"graded,omitempty"`
+	// Sequential says that a test on the trials themselves told when to stop, so
+	// that bounds for a fixed number of trials do not hold.
+	Sequential bool `json:"sequential,omitempty"`
 	// Inconc counts the trials that should have contributed but can't, Why says why, each reason once.
 	Inconc int      `json:"inconc,omitempty"`
 	Why    []string `json:"why,omitempty"`
@@ -74,6 +84,13 @@ type Measure struct {
 	// else did.
 	Trials []int    `json:"trials,omitempty"`
 	Things []string `json:"things,omitempty"`
+}
+
+// Graded is a trial at a dose, and whether it was detected.
+type Graded struct {
+	Dose  int64 `json:"dose"` // as the drop gate counted it, else as asked; in the measure's unit
+	Hit   bool  `json:"hit"`
+	Trial int   `json:"trial"`
 }
 
 // Summary describes samples that are not kept one by one.
@@ -130,6 +147,9 @@ type DipSeen struct {
 	Lowest    rig.Millivolt `json:"lowest_mv"`
 	Width     time.Duration `json:"width"` // below the middle between the two levels
 	Restarted bool          `json:"restarted"`
+	// Of a rise: the rail at the level, and whether the DUT started there.
+	Level   rig.Millivolt `json:"level_mv,omitempty"`
+	Started bool          `json:"started,omitempty"`
 }
 
 // Point is a value at an instant.
@@ -140,8 +160,12 @@ type Point struct {
 
 // Set is all measures of a run, and what plots need.
 type Set struct {
-	Trials   []Trial    `json:"trials"`
-	Measures []*Measure `json:"measures"` // only those that the run could have shown
+	Trials []Trial `json:"trials"`
+	// Boundaries are between supply levels or widths that the DUT holds and
+	// those that it does not; Tests are the sequential tests.
+	Boundaries []Boundary `json:"boundaries,omitempty"`
+	Tests      []Tested   `json:"tests,omitempty"`
+	Measures   []*Measure `json:"measures"` // only those that the run could have shown
 	// Beats and Rail are thinned for plots: for each of up to 1000 equal
 	// stretches of the run, the longest gap, and the lowest and highest rail.
 	Beats []Point `json:"beats"`

@@ -38,6 +38,10 @@ func Specs() []Spec {
 		{Standby, Single, rig.Watt},
 		{MeanPower, Single, rig.Watt},
 		{CarryOver, Samples, rig.Level},
+		{Threshold, Curve, rig.Litre},
+		{Immunity, Samples, rig.Volt},
+		{RideThrough, Samples, rig.Second},
+		{NotAssured, Proportion, rig.Proportion},
 		{ExpiredCals, Events, rig.Hertz},
 	}
 }

@@ -50,6 +50,8 @@ func watch(s scene) (watcher, bool) {
 		return &filmWatch{scene: s, film: newFilm(s.cal.Chamber)}, true
 	case s.spec.Kind == rig.Wet:
 		return &wetWatch{scene: s}, true
+	case s.spec.Kind == rig.Probe:
+		return &probeWatch{wetWatch{scene: s}}, true
 	case s.spec.Kind == rig.Dry, s.spec.Kind == rig.Decoy:
 		return &quietWatch{scene: s}, true
 	case s.spec.Kind == rig.Release:
@@ -68,7 +70,7 @@ func touches(r role, k rig.TrialKind) bool {
 	case heartLine:
 		return k == rig.Dip
 	case witnessLine, gateLine:
-		return k == rig.Wet
+		return k == rig.Wet || k == rig.Probe
 	}
 	return false
 }

@@ -10,12 +10,13 @@ import (
 )
 
 // letters stand for the kinds of trial in their tiles.
-var letters = map[rig.TrialKind]string{rig.Wet: "w", rig.Dry: "d", rig.Decoy: "y", rig.Release: "r", rig.Dip: "s"}
+var letters = map[rig.TrialKind]string{rig.Wet: "w", rig.Dry: "d", rig.Decoy: "y", rig.Release: "r", rig.Dip: "s", rig.Probe: "p"}
 
 // kindMeaning says what a trial of a kind must show.
 var kindMeaning = map[rig.TrialKind]string{
 	rig.Wet: "wet, must detect", rig.Dry: "dry, must stay quiet", rig.Decoy: "decoy, must stay quiet",
 	rig.Release: "release, must clear", rig.Dip: "supply disturbance",
+	rig.Probe: "probe, may detect or not",
 }
 
 // trialsSection shows each trial as a mark, and all in a table.

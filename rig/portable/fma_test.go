@@ -15,7 +15,7 @@ import (
 // seed must give the same bytes on any machine.
 var reproducible = []string{
 	"drench/drivers/virtual", "drench/rig", "drench/rig/engine", "drench/rig/interlock",
-	"drench/rig/physics", "drench/rig/portable", "drench/scenarios",
+	"drench/results/adaptive", "drench/rig/physics", "drench/rig/portable", "drench/scenarios",
 }
 
 // fused matches the arm64 instructions that multiply and add with one rounding.
