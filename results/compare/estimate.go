@@ -373,11 +373,10 @@ func (q estimating) counts() (estimate, error) {
 	e.diff, e.interval, e.bounded = scale*(now.value()-base.value()), Interval{scale * i.Lower, scale * i.Upper}, true
 	e.p, e.tested = p, true
 	q.base.scatterOfCounts(q.now, q.margin).widen(&e, q.conf)
-	more := q.longer(base, now)
-	if base.rate() && q.margin.each == "" {
-		e.watch = time.Duration(more * float64(max(e.base.Exposure, e.now.Exposure))).Round(time.Minute)
+	if size := q.enough(base, now); base.rate() && q.margin.each == "" {
+		e.watch = time.Duration(math.Ceil(size/60)) * time.Minute
 	} else {
-		e.needed = int(math.Ceil(more * float64(max(e.base.N, e.now.N))))
+		e.needed = int(math.Ceil(size))
 	}
 	return e, nil
 }
@@ -434,28 +433,28 @@ func (g group) exposure() (d time.Duration) {
 	return d
 }
 
-// longer is the factor by which both sides would have to be longer to show
-// sameness, if the share or rate of both is the common one; 0 if they need not
-// be, or if no length would do.
-func (q estimating) longer(base, now tally) float64 {
-	all := base.plus(now)
-	fits := func(f float64) bool {
-		a, b := grown(base, all, f), grown(now, all, f)
-		i, err := squareAndAdd(a, b, q.conf)
-		s := q.scale(base)
-		return err == nil && max(i.Upper-i.Lower)/2*s <= q.value
+// enough is how many trials, or seconds of exposure, both sides must have to
+// show sameness, if the share or rate of both is the common one; 0 if no length
+// would do.
+func (q estimating) enough(base, now tally) float64 {
+	common := base.plus(now)
+	fits := func(size float64) bool {
+		t := tally{of: int(math.Ceil(size))}
+		if common.rate() {
+			t = tally{exposure: size}
+		}
+		t.x = int(math.Round(common.value() * size))
+		i, err := squareAndAdd(t, t, q.conf)
+		return err == nil && q.scale(t)*i.Upper <= q.value
 	}
 	high := 1.0
 	for !fits(high) {
-		if high *= 2; high > 1e6 {
+		if high *= 2; high > 1e9 {
 			return 0
 		}
 	}
-	if high == 1 {
-		return 0
-	}
 	low := high / 2
-	for high-low > 0.01*high {
+	for high-low > 0.001*high && high > 1 {
 		if mid := (low + high) / 2; fits(mid) {
 			high = mid
 		} else {
@@ -463,15 +462,4 @@ func (q estimating) longer(base, now tally) float64 {
 		}
 	}
 	return high
-}
-
-// grown is a tally with the common share or rate, f times as long.
-func grown(t, all tally, f float64) tally {
-	g := tally{of: int(math.Ceil(f * float64(t.of))), exposure: f * t.exposure}
-	if g.rate() {
-		g.x = int(math.Round(all.value() * g.exposure))
-	} else {
-		g.x = int(math.Round(all.value() * float64(g.of)))
-	}
-	return g
 }

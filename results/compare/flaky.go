@@ -47,7 +47,7 @@ func (s *series) unchanged() {
 	case all.x == 0:
 		s.State, s.Reason = NotMoving, fmt.Sprintf("0 in %s, %s", number(nights, "night"), s.total(all))
 	case !all.rate() && all.x == all.of:
-		s.State, s.Reason = Steady, "always"
+		s.State, s.Reason = Steady, fmt.Sprintf("%d of %d, in each of %s", all.x, all.of, number(nights, "night"))
 	case s.BadNights == 1:
 		s.State, s.Reason = Once, fmt.Sprintf("%s in one of %s, which is not enough to call it a change", number(all.x, "time"), number(nights, "night"))
 	default:

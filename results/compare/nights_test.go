@@ -90,7 +90,7 @@ func TestFlaky(t *testing.T) {
 		reason   string
 	}{
 		"never":                {verdicts: "pppppppppppppp", of: VerdictSeries, state: NotMoving, reason: "0 in 14 nights, 14"},
-		"always":               {verdicts: "ffffffffffffff", of: VerdictSeries, state: Steady, reason: "always"},
+		"always":               {verdicts: "ffffffffffffff", of: VerdictSeries, state: Steady, reason: "14 of 14, in each of 14 nights"},
 		"once":                 {verdicts: "pppppppppfpppp", of: VerdictSeries, state: Once, reason: "1 time in one of 14 nights"},
 		"flips":                {verdicts: "ppfpppfpppfppp", of: VerdictSeries, state: Flaky, reason: "3 in 14: 21.43 % (4.658 % to 50.8 % with 95 % confidence)"}, // R binom.test(3, 14)
 		"broke":                {verdicts: "pppppppfffffff", of: VerdictSeries, state: Changed, night: "8", reason: "from night 8 on it is 100 %, was 0 %"},

@@ -9,6 +9,7 @@ import (
 	"drench/results/measure"
 	"drench/results/stats"
 	"drench/results/verdict"
+	"drench/rig"
 )
 
 // Defaults of Options.
@@ -326,7 +327,7 @@ func (d *Difference) more() string {
 	}
 	switch {
 	case d.NeededTime > 0:
-		return fmt.Sprintf("; about %v a side would tell", d.NeededTime)
+		return fmt.Sprintf("; about %s a side would tell", Format(float64(d.NeededTime), rig.Second))
 	case d.Needed > 0:
 		return fmt.Sprintf("; about %d %s a side would tell", d.Needed, what)
 	}

@@ -79,7 +79,7 @@ func TestWords(t *testing.T) {
 		"none missed of few":        {missed(0, 20), missed(0, 20), CantTell, verdict.Inconc, "no difference is shown, and the interval goes beyond the margin 2 %; about 1"},
 		"more alarms":               {alarms(1, hours(8)), alarms(30, hours(8)), Worse, verdict.Fail, "30 in 8h0m0s"},
 		"no alarms":                 {alarms(0, hours(8)), alarms(0, hours(8)), Same, verdict.Pass, "within the margin 2 per h"},
-		"no alarms in an hour":      {alarms(0, hours(1)), alarms(0, hours(1)), CantTell, verdict.Inconc, "about 1h30m0s a side would tell"},
+		"no alarms in an hour":      {alarms(0, hours(1)), alarms(0, hours(1)), CantTell, verdict.Inconc, "about 1.5 h a side would tell"},
 		"not watched":               {alarms(0, 0), alarms(0, hours(1)), CantTell, verdict.Inconc, "nothing could go wrong on one side"},
 		"standby up":                {standby(100, 1), standby(9000, 90), Worse, verdict.Fail, "9 mW ± 90 µW, was 100 µW ± 1 µW"},
 		"standby as it was":         {standby(100, 1), standby(101, 1), Same, verdict.Pass, "within the margin 1 mW"},
