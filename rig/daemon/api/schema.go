@@ -24,7 +24,7 @@ var words = map[reflect.Type][]any{
 	reflect.TypeFor[daemon.State]():    {daemon.Queued, daemon.Running, daemon.Finished, daemon.Cancelled, daemon.Interrupted},
 	reflect.TypeFor[store.State]():     {store.Running, store.Done},
 	reflect.TypeFor[verdict.Verdict](): {"none", "pass", "inconc", "fail", "error"},
-	reflect.TypeFor[rig.DipShape]():    {rig.VoltageDip, rig.Interruption, rig.Ramp, rig.PowerCycle},
+	reflect.TypeFor[rig.DipShape]():    anys(rig.DipShapes),
 	reflect.TypeFor[rig.Standing]():    {rig.Valid, rig.Expired, rig.Future},
 	reflect.TypeFor[eventKind]():       anys(eventKinds()),
 }
