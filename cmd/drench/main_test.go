@@ -136,6 +136,7 @@ func TestWrongUse(t *testing.T) {
 		{"check", "check what?"},
 		{"check README.txt", "nothing is known of such files"},
 		{"show first", `run "first"`},
+		{"runs --verdict good", "--verdict: "},
 		{"report 1 --format pdf", `format "pdf"`},
 		{"rejudge 1", `required flag(s) "limits"`},
 		{"preview drip --columns 1", "--columns 1"},
@@ -175,6 +176,14 @@ func TestStored(t *testing.T) {
 	}
 	if stdout, _, _ := call(t, data, bin, "runs", "--tag", "night=1", "--json"); !strings.Contains(stdout, `"verdict": "pass"`) {
 		t.Errorf("runs: %s", stdout)
+	}
+	for _, c := range []struct{ args, want string }{
+		{"--verdict pass,fail --text night=1", `"run": 1`}, {"--verdict fail", "[]"}, {"--tag night=1 --tag never", "[]"}, {"--tags", `"night=1": 1`},
+	} {
+		stdout, stderr, status := call(t, data, append([]string{bin, "runs", "--json"}, strings.Fields(c.args)...)...)
+		if status != 0 || !strings.Contains(stdout, c.want) {
+			t.Errorf("runs %s: %d %s%s", c.args, status, stdout, stderr)
+		}
 	}
 	if stdout, _, status := call(t, data, bin, "show", "1"); status != 0 || !strings.Contains(stdout, "0.4 ml") {
 		t.Errorf("show: %d %s", status, stdout)

@@ -23,17 +23,28 @@ import (
 
 func newRuns() *cobra.Command {
 	var f store.Filter
-	var asJSON bool
+	var asJSON, tags bool
+	var words []string
 	cmd := &cobra.Command{
 		Use:   "runs",
 		Short: "List the runs that are stored, the newest first",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			for _, word := range words {
+				v, err := verdict.Parse(word)
+				if err != nil {
+					return fmt.Errorf("--verdict: %w", err)
+				}
+				f.Verdicts = append(f.Verdicts, v)
+			}
 			st, err := openStore(cmd)
 			if err != nil {
 				return err
 			}
 			defer st.Close()
+			if tags {
+				return printTags(cmd, st, asJSON)
+			}
 			runs, err := st.Runs(cmd.Context(), f)
 			if err != nil {
 				return &benchError{err}
@@ -47,10 +58,33 @@ func newRuns() *cobra.Command {
 	fl := cmd.Flags()
 	fl.StringVar(&f.Scenario, "scenario", "", "only this scenario")
 	fl.StringVar(&f.DUT, "dut", "", "only this device")
-	fl.StringVar(&f.Tag, "tag", "", "only runs with this tag")
+	fl.StringArrayVar(&f.Tags, "tag", nil, "only runs with this tag; given again, with all of them")
+	fl.StringSliceVar(&words, "verdict", nil, "only runs with this verdict, or one of several: fail,error")
+	fl.StringVar(&f.Text, "text", "", "only runs with this text in scenario, device, bench, reason or a tag")
+	fl.BoolVar(&tags, "tags", false, "list the tags in use instead")
 	fl.IntVar(&f.Limit, "last", 20, "at most so many; 0 for all")
 	fl.BoolVar(&asJSON, "json", false, "print JSON")
 	return cmd
+}
+
+func printTags(cmd *cobra.Command, st *store.Store, asJSON bool) error {
+	list, err := st.Tags(cmd.Context())
+	if err != nil {
+		return &benchError{err}
+	}
+	if asJSON {
+		counts := map[string]int{}
+		for _, t := range list {
+			counts[t.Tag] = t.Runs
+		}
+		return printJSON(cmd.OutOrStdout(), counts)
+	}
+	w := tabwriter.NewWriter(cmd.OutOrStdout(), 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "tag\truns")
+	for _, t := range list {
+		fmt.Fprintf(w, "%s\t%d\n", t.Tag, t.Runs)
+	}
+	return w.Flush()
 }
 
 // row is a stored run as JSON shows it.

@@ -67,6 +67,28 @@ func (c *chunkReader) Close() error {
 	return nil
 }
 
+// mostChunks bounds what ChunksSince has in memory.
+const mostChunks = 64
+
+// ChunksSince returns the chunks of a run from a number on, at most 64, for
+// whoever follows a run while it is recorded: ask again from the number after
+// the last. None means that there are no further ones yet, or, of a run that is
+// done, that there won't be.
+func (s *Store) ChunksSince(ctx context.Context, run int64, number int) ([][]byte, error) {
+	var chunks [][]byte
+	for len(chunks) < mostChunks {
+		b, err := s.chunk(ctx, run, number+len(chunks))
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return nil, err
+		}
+		chunks = append(chunks, b)
+	}
+	return chunks, nil
+}
+
 // chunk returns a chunk of a run, or io.EOF if it has no more.
 func (s *Store) chunk(ctx context.Context, run int64, number int) ([]byte, error) {
 	doing := fmt.Sprintf("read chunk %d of run %d", number, run)

@@ -9,8 +9,8 @@ import (
 )
 
 // Keep says which runs are never deleted: those that began at Since or later,
-// the newest of each scenario, and those that serve as a baseline. With
-// neither Since nor Newest all are kept.
+// the newest of each scenario, those that serve as a baseline, and those of a
+// lot, which are tagged lot or lot=…. With neither Since nor Newest all are kept.
 type Keep struct {
 	Since  time.Time // zero: this keeps none
 	Newest int       // 0: this keeps none
@@ -24,8 +24,9 @@ type Keep struct {
 const atOnce = 10
 
 // Prune deletes runs that have ended and that keep does not name, the oldest
-// first, at most so many, and returns their numbers. What is deleted makes
-// room in the file for further runs; the file does not shrink.
+// first, at most so many, and returns their numbers. The file shrinks by what
+// was in them, unless it was made by version 3 or before: there it is room for
+// further runs.
 func (s *Store) Prune(ctx context.Context, keep Keep, most int) ([]int64, error) {
 	if keep.Since.IsZero() && keep.Newest <= 0 {
 		return nil, nil
@@ -44,7 +45,34 @@ func (s *Store) Prune(ctx context.Context, keep Keep, most int) ([]int64, error)
 	if len(gone) == 0 {
 		return nil, nil
 	}
-	return gone, s.pruneTexts(ctx)
+	if err := s.pruneTexts(ctx); err != nil {
+		return gone, err
+	}
+	return gone, s.shrink(ctx)
+}
+
+// pagesAtOnce is how many pages are given back while writers wait.
+const pagesAtOnce = 1000
+
+// shrink gives free pages back to the disk, as far as the file can.
+func (s *Store) shrink(ctx context.Context) error {
+	const doing = "give free pages back"
+	for {
+		var before, after int
+		const count = `PRAGMA freelist_count`
+		if err := s.db.QueryRowContext(ctx, count).Scan(&before); err != nil {
+			return s.fault(doing, err)
+		}
+		if _, err := s.db.ExecContext(ctx, fmt.Sprintf(`PRAGMA incremental_vacuum(%d)`, pagesAtOnce)); err != nil {
+			return s.fault(doing, err)
+		}
+		if err := s.db.QueryRowContext(ctx, count).Scan(&after); err != nil {
+			return s.fault(doing, err)
+		}
+		if after == 0 || after >= before {
+			return nil
+		}
+	}
 }
 
 // selectOld lists runs to delete. An open trip's run is looked at when the
@@ -52,7 +80,7 @@ func (s *Store) Prune(ctx context.Context, keep Keep, most int) ([]int64, error)
 const selectOld = `SELECT id FROM (
 		SELECT id, state, started, row_number() OVER (PARTITION BY bench, scenario ORDER BY id DESC) AS nth FROM runs)
 	WHERE state = 'done' AND nth > ?1 AND started < ?2
-	AND id NOT IN (SELECT run FROM run_tags WHERE tag = 'baseline' OR substr(tag, 1, 9) = 'baseline='%s)
+	AND id NOT IN (SELECT run FROM run_tags WHERE tag IN ('baseline', 'lot') OR tag GLOB 'baseline=*' OR tag GLOB 'lot=*'%s)
 	AND id NOT IN (SELECT run FROM trips WHERE cleared_at IS NULL AND run IS NOT NULL)
 	ORDER BY id LIMIT ?3`
 

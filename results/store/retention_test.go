@@ -2,10 +2,14 @@ package store
 
 import (
 	"fmt"
+	"os"
+	"path/filepath"
 	"reflect"
 	"slices"
 	"testing"
 	"time"
+
+	"drench/results/verdict"
 )
 
 // fill keeps ten runs, a day apart, of two scenarios in turn: 1, 3… are drip,
@@ -62,6 +66,59 @@ func TestPrune(t *testing.T) {
 			wantTexts(t, s, 2+len(runs))
 			wantSound(t, s)
 			wantSums(t, s)
+		})
+	}
+}
+
+// TestPruneKeepsLots: a run that a lot was judged by stays, however old.
+func TestPruneKeepsLots(t *testing.T) {
+	s := fresh(t)
+	for _, tag := range []string{"lot=A7", "lot", "lottery", "slot=3"} {
+		record(t, s, Run{Started: morning, Scenario: "drip", Tags: []string{tag}}, 1)
+	}
+	record(t, s, Run{Started: morning, Scenario: "drip"}, 1) // the newest
+	gone, err := s.Prune(t.Context(), Keep{Newest: 1}, 100)
+	if err != nil || !reflect.DeepEqual(gone, []int64{3, 4}) {
+		t.Errorf("deleted %v, %v", gone, err)
+	}
+}
+
+// TestPruneShrinks: the disk gets back what deleted runs had taken. A file of
+// an earlier version keeps it for further runs.
+func TestPruneShrinks(t *testing.T) {
+	for name, old := range map[string]bool{"new": false, "earlier": true} {
+		t.Run(name, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "drench.db")
+			if old {
+				b, err := os.ReadFile(kept(1))
+				if err == nil {
+					err = os.WriteFile(path, b, 0o644)
+				}
+				if err != nil {
+					t.Fatal(err)
+				}
+			}
+			s := open(t, path)
+			for range 6 {
+				rec, err := s.Begin(t.Context(), Run{Started: morning, Scenario: "spray"})
+				if err == nil {
+					err = rec.WriteChunk(make([]byte, 1<<20))
+				}
+				if err == nil {
+					err = rec.Finish(t.Context(), verdict.Pass, "", "", nil)
+				}
+				if err != nil {
+					t.Fatal(err)
+				}
+			}
+			if _, err := s.Prune(t.Context(), Keep{Newest: 1}, 100); err != nil {
+				t.Fatal(err)
+			}
+			size, free, err := s.Size(t.Context())
+			if err != nil || old != (free > 4<<20) || old != (size > 4<<20) {
+				t.Errorf("size %d, free %d, %v", size, free, err)
+			}
+			wantSound(t, s)
 		})
 	}
 }

@@ -54,10 +54,14 @@ type Filter struct {
 	Scenario string
 	DUT      string
 	Tag      string
+	Tags     []string // all of them, besides Tag
 	State    State
-	Since    time.Time // started then or later
-	Before   int64     // ID below this one: the next page of a list
-	Limit    int       // at most so many
+	Verdicts []verdict.Verdict // any of them; a run that is being recorded has none yet
+	Text     string            // somewhere in scenario, DUT, bench, reason or a tag; in ASCII, upper case is as lower
+	Since    time.Time         // started then or later
+	Until    time.Time         // started before
+	Before   int64             // ID below this one: the next page of a list
+	Limit    int               // at most so many
 }
 
 // where returns the filter as SQL.
@@ -72,9 +76,22 @@ func (f Filter) where() (string, []any) {
 	}
 	add(f.Scenario != "", "scenario = ?", f.Scenario)
 	add(f.DUT != "", "dut = ?", f.DUT)
-	add(f.Tag != "", "id IN (SELECT run FROM run_tags WHERE tag = ?)", f.Tag)
+	for _, tag := range append([]string{f.Tag}, f.Tags...) {
+		add(tag != "", "id IN (SELECT run FROM run_tags WHERE tag = ?)", tag)
+	}
+	if len(f.Verdicts) > 0 {
+		var words []string
+		for _, v := range f.Verdicts {
+			words = append(words, v.String())
+		}
+		conds = append(conds, "state = 'done'")
+		add(true, "instr(?, ' '||verdict||' ')", " "+strings.Join(words, " ")+" ")
+	}
+	add(f.Text != "", `instr(lower(scenario||char(10)||dut||char(10)||bench||char(10)||reason||char(10)||
+		coalesce((SELECT group_concat(tag, char(10)) FROM run_tags WHERE run = runs.id), '')), lower(?))`, f.Text)
 	add(f.State != "", "state = ?", string(f.State))
 	add(!f.Since.IsZero(), "started >= ?", f.Since.UnixMicro())
+	add(!f.Until.IsZero(), "started < ?", f.Until.UnixMicro())
 	add(f.Before > 0, "id < ?", f.Before)
 	text := " WHERE " + strings.Join(conds, " AND ") + " ORDER BY id DESC"
 	if f.Limit > 0 {
@@ -178,6 +195,30 @@ func scanRun(row scanner) (Run, error) {
 		return Run{}, fmt.Errorf("verdict of run %d: %w", r.ID, err)
 	}
 	return r, nil
+}
+
+// TagCount is a tag and how many runs have it.
+type TagCount struct {
+	Tag  string
+	Runs int
+}
+
+// Tags lists all tags in use, in their order.
+func (s *Store) Tags(ctx context.Context) ([]TagCount, error) {
+	rows, err := s.db.QueryContext(ctx, `SELECT tag, count(*) FROM run_tags GROUP BY tag ORDER BY tag`)
+	if err != nil {
+		return nil, s.fault("list tags", err)
+	}
+	defer rows.Close()
+	var list []TagCount
+	for rows.Next() {
+		var t TagCount
+		if err := rows.Scan(&t.Tag, &t.Runs); err != nil {
+			return nil, s.fault("list tags", err)
+		}
+		list = append(list, t)
+	}
+	return list, s.fault("list tags", rows.Err())
 }
 
 // Tag gives a run these tags besides those it has.

@@ -77,6 +77,9 @@ func source(abs string) string {
 		"_txlock": {"immediate"},
 		"_pragma": {
 			fmt.Sprintf("busy_timeout(%d)", busyFor.Milliseconds()),
+			// Of a new file only, and so before anything is written: pages that
+			// are free can be given back to the disk.
+			"auto_vacuum(INCREMENTAL)",
 			"journal_mode(WAL)",
 			"synchronous(FULL)",
 			"foreign_keys(1)",

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -183,6 +184,17 @@ func TestFilter(t *testing.T) {
 		{Filter{State: Done}, []int64{3, 2, 1}},
 		{Filter{Since: morning.Add(time.Hour)}, []int64{4, 3, 2}},
 		{Filter{DUT: "' OR 1 --"}, nil},
+		{Filter{Until: morning.Add(time.Hour)}, []int64{1}},
+		{Filter{Tags: []string{"night", "x"}}, []int64{3}},
+		{Filter{Tag: "x", Tags: []string{"night"}}, []int64{3}},
+		{Filter{Tags: []string{"night", "never"}}, nil},
+		{Filter{Verdicts: []verdict.Verdict{verdict.Fail}}, []int64{3, 2, 1}},
+		{Filter{Verdicts: []verdict.Verdict{verdict.Pass, verdict.Fail}, Scenario: "dip"}, []int64{2}},
+		{Filter{Verdicts: []verdict.Verdict{verdict.None, verdict.Error}}, nil},
+		{Filter{Text: "RIP"}, []int64{4, 3, 1}},
+		{Filter{Text: "too slow"}, []int64{3, 2, 1}},
+		{Filter{Text: "igh"}, []int64{3, 2}},
+		{Filter{Text: "%"}, nil},
 	} {
 		list, err := s.Runs(t.Context(), c.f)
 		if err != nil {
@@ -208,6 +220,11 @@ func TestTags(t *testing.T) {
 	r, err := s.Get(t.Context(), id)
 	if err != nil || !reflect.DeepEqual(r.Tags, []string{"a", "c"}) {
 		t.Errorf("tags %q, %v", r.Tags, err)
+	}
+	record(t, s, Run{Started: morning, Tags: []string{"c"}}, 1)
+	list, err := s.Tags(t.Context())
+	if want := []TagCount{{"a", 1}, {"c", 2}}; err != nil || !reflect.DeepEqual(list, want) {
+		t.Errorf("all tags: %v, %v", list, err)
 	}
 	for _, bad := range []string{"", "two\nlines"} {
 		if err := s.Tag(t.Context(), id, bad); err == nil || !strings.Contains(err.Error(), "one line") {
@@ -299,6 +316,53 @@ func TestTimelineBytes(t *testing.T) {
 			rt.Fatal(err)
 		}
 	})
+}
+
+// TestFollow: whoever asks again and again gets each chunk once, in order.
+func TestFollow(t *testing.T) {
+	s := fresh(t)
+	rec, err := s.Begin(t.Context(), exampleRun())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rec.release()
+	follower := open(t, s.path)
+	var got []byte
+	n, asked := 0, 0
+	follow := func() {
+		t.Helper()
+		for {
+			asked++
+			some, err := follower.ChunksSince(t.Context(), rec.ID(), n)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(some) == 0 {
+				return
+			}
+			n += len(some)
+			got = append(got, bytes.Join(some, nil)...)
+		}
+	}
+	follow()
+	var want []byte
+	for i := range 3*mostChunks + 1 {
+		b := []byte{byte(i), byte(i >> 8)}
+		if err := rec.WriteChunk(b); err != nil {
+			t.Fatal(err)
+		}
+		want = append(want, b...)
+		if i%100 == 99 {
+			follow()
+		}
+	}
+	follow()
+	if !bytes.Equal(got, want) || asked > 12 {
+		t.Errorf("got %d bytes of %d, asked %d times", len(got), len(want), asked)
+	}
+	if _, err := s.ChunksSince(t.Context(), 99, 0); !errors.Is(err, ErrNotFound) {
+		t.Errorf("no such run: %v", err)
+	}
 }
 
 func TestConcurrentReaders(t *testing.T) {
