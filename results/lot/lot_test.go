@@ -57,7 +57,7 @@ func TestRefusals(t *testing.T) {
 		{func() error { return s.Assign(ctx, bob, "L2", 1, "s1") }, `the open one is "L1"`},
 		{func() error { return s.Assign(ctx, bob, "L1", 14, "s1") }, "expected 1 to 13"},
 		{func() error { return s.Assign(ctx, bob, "L1", 1, "s\n1") }, "on one line"},
-		{func() error { return s.Assign(ctx, bob, "L1", 1, "s\xff1") }, "on one line"},
+		{func() error { return s.Assign(ctx, bob, "L1", 1, "s\xff1") }, "can't be read"},
 		{func() error { return s.Assign(ctx, Act{At: monday}, "L1", 1, "s1") }, "by is empty"},
 		{func() error { return s.Assign(ctx, Act{By: "bob"}, "L1", 1, "s1") }, "expected UTC"},
 		{func() error { return s.Assign(ctx, bob, "L1", 1, "s1") }, ""},
