@@ -74,6 +74,7 @@ type Runs interface {
 	Get(ctx context.Context, id int64) (store.Run, error)
 	Judgements(ctx context.Context, run int64) ([]store.Judgement, error)
 	Timeline(ctx context.Context, id int64) io.ReadCloser
+	Tags(ctx context.Context) ([]store.TagCount, error)
 }
 
 type api struct {

@@ -230,6 +230,10 @@ var asked = []struct {
 
 	{id: "listRuns", path: "/runs?limit=2", status: 200, has: `"next":3`},
 	{id: "listRuns", path: "/runs?scenario=drip&dut=unit+17&tag=a&state=done&since=2026-01-01T00:00:00Z", status: 200, has: `"tags":["a","b"]`},
+	{id: "listRuns", path: "/runs?verdict=inconc&text=UNIT&until=2026-04-01T00:00:00Z", status: 200, has: `"run":1`},
+	{id: "listRuns", path: "/runs?verdict=none", status: 200, has: `{"runs":[]}`},
+	{id: "listRuns", path: "/runs?verdict=good", status: 400, has: "expected one of none, pass, inconc, fail, error"},
+	{id: "listTags", path: "/tags", status: 200, has: `{"tag":"b","runs":3}`},
 	{id: "listRuns", path: "/runs?since=yesterday", status: 400, has: "expected an instant"},
 	{id: "getRun", path: "/runs/1", status: 200, has: `"sources":{"script"`},
 	{id: "getRun", path: "/runs/99", status: 404, has: "no such run"},

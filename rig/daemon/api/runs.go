@@ -26,6 +26,7 @@ func runOperations() []operation {
 			"A run's timeline, one JSON object a line; of a run that goes on, what is stored so far", listEvents).eachLine(),
 		op(http.MethodGet, "/runs/{id}/judgements", "listJudgements", access.ToLook, "All judgements of a run, the first one first", listJudgements),
 		op(http.MethodPost, "/runs/{id}/judgements", "rejudge", access.ToRun, "Judge a run again by other limits; the judgement is added, none is changed", rejudge).creating(),
+		op(http.MethodGet, "/tags", "listTags", access.ToLook, "All tags in use, and how many runs have each", listTags),
 		op(http.MethodPost, "/runs/{id}/tags", "addTags", access.ToRun, "Give a run tags besides those it has", addTags),
 	}
 }
@@ -55,12 +56,18 @@ func runOf(r store.Run) run {
 		Seed: r.Seed, Verdict: r.Verdict, Reason: r.Reason, Sum: r.Sum, LimitsName: r.LimitsName, Tags: filled(r.Tags)}
 }
 
+// verdictWord is a verdict that may be left out.
+type verdictWord string
+
 type runsAsked struct {
 	Scenario string      `query:"scenario" about:"only this scenario"`
 	DUT      string      `query:"dut" about:"only this device"`
 	Tag      string      `query:"tag" about:"only runs with this tag"`
 	State    store.State `query:"state" about:"only runs in this state"`
+	Verdict  verdictWord `query:"verdict" about:"only runs that ended with this verdict"`
+	Text     string      `query:"text" about:"only runs with this in scenario, device, bench, reason or a tag"`
 	Since    time.Time   `query:"since" about:"only runs that started then or later"`
+	Until    time.Time   `query:"until" about:"only runs that started before"`
 	page
 }
 
@@ -70,8 +77,16 @@ type runList struct {
 }
 
 func listRuns(c *call, q runsAsked) (runList, error) {
-	all, err := c.api.runs.Runs(c.Context(), store.Filter{Scenario: q.Scenario, DUT: q.DUT, Tag: q.Tag, State: q.State, Since: q.Since,
-		Before: q.Before, Limit: q.size() + 1})
+	f := store.Filter{Scenario: q.Scenario, DUT: q.DUT, Tag: q.Tag, State: q.State, Text: q.Text, Since: q.Since, Until: q.Until,
+		Before: q.Before, Limit: q.size() + 1}
+	if q.Verdict != "" {
+		v, err := verdict.Parse(string(q.Verdict))
+		if err != nil {
+			return runList{}, fmt.Errorf("list runs: %w", err)
+		}
+		f.Verdicts = []verdict.Verdict{v}
+	}
+	all, err := c.api.runs.Runs(c.Context(), f)
 	if err != nil {
 		return runList{}, err
 	}
@@ -227,6 +242,24 @@ func rejudge(c *call, q struct {
 		return judgement{}, err
 	}
 	return judgementOf(j)
+}
+
+type tag struct {
+	Tag  string `json:"tag"`
+	Runs int    `json:"runs"` // that have it
+}
+
+type tagList struct {
+	Tags []tag `json:"tags"`
+}
+
+func listTags(c *call, _ nothing) (tagList, error) {
+	all, err := c.api.runs.Tags(c.Context())
+	list := tagList{Tags: make([]tag, len(all))}
+	for i, t := range all {
+		list.Tags[i] = tag{t.Tag, t.Runs}
+	}
+	return list, err
 }
 
 type tagsAsked struct {

@@ -19,11 +19,14 @@ import (
 // schema is a JSON Schema (2020-12, the dialect of OpenAPI 3.1).
 type schema map[string]any
 
+var verdictWords = []any{"none", "pass", "inconc", "fail", "error"}
+
 // words are the values of types that have a few.
 var words = map[reflect.Type][]any{
 	reflect.TypeFor[daemon.State]():    {daemon.Queued, daemon.Running, daemon.Finished, daemon.Cancelled, daemon.Interrupted},
 	reflect.TypeFor[store.State]():     {store.Running, store.Done},
-	reflect.TypeFor[verdict.Verdict](): {"none", "pass", "inconc", "fail", "error"},
+	reflect.TypeFor[verdict.Verdict](): verdictWords,
+	reflect.TypeFor[verdictWord]():     verdictWords,
 	reflect.TypeFor[rig.DipShape]():    anys(rig.DipShapes),
 	reflect.TypeFor[rig.Standing]():    {rig.Valid, rig.Expired, rig.Future},
 	reflect.TypeFor[eventKind]():       anys(eventKinds()),
