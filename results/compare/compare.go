@@ -113,7 +113,7 @@ type Difference struct {
 	MarginWhy string  `json:"margin_why"` // where the margin comes from
 
 	Word   Word   `json:"word"`
-	Reason string `json:"reason"` // a sentence with the numbers
+	Reason string `json:"reason"` // a sentence with the numbers; in brackets the interval
 	// Needed is about how many trials (or intervals, or runs) a side it takes to
 	// show sameness if there is no difference, NeededTime how long to watch; 0
 	// where it is not known.

@@ -400,7 +400,7 @@ func (q estimating) side(t tally) Side {
 		s.N = int(t.exposure)
 		s.Text = fmt.Sprintf("%d in %s", t.x, number(s.N, q.margin.each))
 	case t.rate():
-		s.Text = fmt.Sprintf("%d in %v", t.x, time.Duration(t.exposure*1e9).Round(time.Second))
+		s.Text = fmt.Sprintf("%d in %s", t.x, Format(t.exposure*1e9, rig.Second))
 	default:
 		s.Text = fmt.Sprintf("%d of %d", t.x, t.of)
 	}

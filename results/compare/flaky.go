@@ -3,9 +3,9 @@ package compare
 import (
 	"fmt"
 	"math"
-	"time"
 
 	"drench/results/stats"
+	"drench/rig"
 )
 
 func sqrt(n int) float64     { return math.Sqrt(float64(n)) }
@@ -59,11 +59,11 @@ func (s *series) unchanged() {
 
 // total says what a tally of the series is counted in.
 func (s *series) total(t tally) string {
-	if m, _, _ := marginOf(s.Measure); m.each != "" {
+	if m, _ := marginOf(s.Measure); m.each != "" {
 		return number(int(t.exposure), m.each)
 	}
 	if t.rate() {
-		return time.Duration(t.exposure * 1e9).Round(time.Second).String()
+		return Format(t.exposure*1e9, rig.Second)
 	}
 	return fmt.Sprint(t.of)
 }

@@ -13,7 +13,8 @@ import (
 // Margin says up to which difference a measure counts as the same. All are our
 // own defaults, no standard's: change those that matter to you.
 type Margin struct {
-	Measure string `json:"measure"`
+	Measure string       `json:"measure"`
+	Kind    measure.Kind `json:"kind"`
 	// Share is that of the limit, where the runs have a limit on the measure in
 	// its own unit; else, or if Share is 0, Value holds.
 	Share float64  `json:"share,omitempty"`
@@ -33,7 +34,7 @@ func Margins() []Margin {
 		ms, mV, percent, mW, gramPerM2 = 1e6, 1e6, 1e7, 1e6, 1e6
 		perHour                        = 1e9 / 3600
 	)
-	return []Margin{
+	list := []Margin{
 		{Measure: measure.Latency, Share: 0.05, Value: 50 * ms},
 		{Measure: measure.Missed, Value: 2 * percent},
 		{Measure: measure.FalseAlarms, Value: 2 * perHour},
@@ -50,30 +51,45 @@ func Margins() []Margin {
 		{Measure: measure.NotRecovered, Value: 2 * percent},
 		{Measure: measure.SettingsLost, Value: 2 * percent},
 		{Measure: measure.Glitches, Value: 2 * perHour},
-		{Measure: measure.Chatter, Value: 1, Unit: rig.Level, each: "disturbance"},
+		{Measure: measure.Chatter, Value: 1, each: "disturbance"},
 		{Measure: measure.Disagreement, Value: 1 * percent},
 		{Measure: measure.Standby, Share: 0.05, Value: 1 * mW},
 		{Measure: measure.MeanPower, Share: 0.05, Value: 1 * mW},
 		{Measure: measure.CarryOver, Share: 0.05, Value: 10},
 	}
-}
-
-// marginOf returns the row of a measure with its unit filled in.
-func marginOf(name string) (Margin, measure.Kind, bool) {
-	for _, m := range Margins() {
-		if m.Measure != name {
-			continue
-		}
+	for i := range list {
 		for _, s := range measure.Specs() {
-			if s.Name == name {
-				if m.each == "" {
-					m.Unit = s.Unit
+			if m := &list[i]; s.Name == m.Measure {
+				m.Kind, m.Unit = s.Kind, s.Unit
+				if m.each != "" {
+					m.Unit = rig.Level
 				}
-				return m, s.Kind, true
 			}
 		}
 	}
-	return Margin{}, "", false
+	return list
+}
+
+// marginOf returns the row of a measure.
+func marginOf(name string) (Margin, bool) {
+	list := Margins()
+	i := slices.IndexFunc(list, func(m Margin) bool { return m.Measure == name })
+	if i < 0 {
+		return Margin{}, false
+	}
+	return list[i], true
+}
+
+// String says what the margin is, as "5 % of the limit, or 50 ms".
+func (m Margin) String() string {
+	s := Format(m.Value, m.Unit)
+	if m.each != "" {
+		s += " in each " + m.each
+	}
+	if m.Share > 0 {
+		s = percent(m.Share) + " of the limit, or " + s
+	}
+	return s
 }
 
 // ParseMargin reads "latency = 80 ms" (or "chatter = 2"), and returns the
@@ -81,7 +97,7 @@ func marginOf(name string) (Margin, measure.Kind, bool) {
 func ParseMargin(text string) (name string, value float64, err error) {
 	name, written, ok := strings.Cut(text, "=")
 	name, written = strings.TrimSpace(name), strings.TrimSpace(written)
-	m, _, known := marginOf(name)
+	m, known := marginOf(name)
 	switch {
 	case !ok:
 		return "", 0, fmt.Errorf("margin %q has no value; expected MEASURE=VALUE, such as \"latency=80 ms\"", text)

@@ -12,9 +12,9 @@ import (
 // Every margin is of a measure that there is, and in its unit.
 func TestMargins(t *testing.T) {
 	for _, row := range Margins() {
-		m, kind, ok := marginOf(row.Measure)
-		if !ok || kind == "" || m.Value <= 0 || m.each != "" && m.Unit != rig.Level {
-			t.Errorf("%s: %+v, %s, %v", row.Measure, m, kind, ok)
+		m, ok := marginOf(row.Measure)
+		if !ok || m.Kind == "" || m.Value <= 0 || m.each != "" && m.Unit != rig.Level {
+			t.Errorf("%s: %+v, %v", row.Measure, m, ok)
 		}
 	}
 }
@@ -48,7 +48,7 @@ func TestMarginOfLimit(t *testing.T) {
 		"of the spread":  {limit("sd", "<", 2.5e9, rig.Second), Options{}, 50e6, "our own default"},
 		"what was asked": {limit("p95", "<", 2.5e9, rig.Second), asked, 7e6, "as asked for"},
 	} {
-		m, _, _ := marginOf(measure.Latency)
+		m, _ := marginOf(measure.Latency)
 		if got, why := m.resolve(c.o, c.runs); got != c.want || why != c.why {
 			t.Errorf("%s: %v, %q; want %v, %q", name, got, why, c.want, c.why)
 		}

@@ -96,8 +96,8 @@ func follow(nights []Night, o Options) []*series {
 				continue
 			}
 			s := &series{Series: Series{Scenario: p.scenario, Setting: p.setting, Measure: name}, scale: 1e9}
-			m, kind, _ := marginOf(name)
-			s.Kind, s.Unit = kind, m.Unit
+			m, _ := marginOf(name)
+			s.Kind, s.Unit = m.Kind, m.Unit
 			if name == VerdictSeries {
 				s.Kind, s.Unit = measure.Proportion, rig.Proportion
 			}

@@ -145,7 +145,7 @@ func (c *Comparison) pairs(base, now []Run) []pair {
 		partner := p
 		if a, b := settings(p.scenario, left), settings(p.scenario, right); len(a) == 1 && len(b) == 1 && a[0] != p {
 			partner = a[0]
-			c.note("%s is compared with setting %q of the baseline", p, partner.setting)
+			c.note("%s is compared with %s of the baseline", p, partner)
 		}
 		if !slices.Contains(left, partner) {
 			c.note("%s is not in the baseline", p)
@@ -184,7 +184,7 @@ func (c *Comparison) marginless(p pair) {
 	var names []string
 	for _, r := range slices.Concat(p.base, p.now) {
 		for _, m := range r.Measures {
-			_, _, ok := marginOf(m.Name)
+			_, ok := marginOf(m.Name)
 			if !ok && m.Name != measure.ExpiredCals && !slices.Contains(names, m.Name) {
 				names = append(names, m.Name)
 			}
@@ -198,7 +198,7 @@ func (c *Comparison) marginless(p pair) {
 // difference compares one measure; false if neither side or only one has it.
 func (c *Comparison) difference(p pair, name string, o Options) (Difference, bool) {
 	base, now := found(name, p.base), found(name, p.now)
-	m, kind, ok := marginOf(name)
+	m, ok := marginOf(name)
 	switch {
 	case !ok || !o.wants(name) || len(base)+len(now) == 0:
 		return Difference{}, false
@@ -206,9 +206,9 @@ func (c *Comparison) difference(p pair, name string, o Options) (Difference, boo
 		c.note("%s: only one side has %s", p.place, name)
 		return Difference{}, false
 	}
-	d := Difference{Scenario: p.scenario, Setting: p.setting, Measure: name, Kind: kind, Unit: m.Unit}
+	d := Difference{Scenario: p.scenario, Setting: p.setting, Measure: name, Kind: m.Kind, Unit: m.Unit}
 	d.Margin, d.MarginWhy = m.resolve(o, slices.Concat(p.base, p.now))
-	e, err := estimating{base, now, m, d.Margin, o.Confidence}.estimate(kind)
+	e, err := estimating{base, now, m, d.Margin, o.Confidence}.estimate(m.Kind)
 	if err != nil {
 		e.why, e.bounded, e.tested = err.Error(), false, false
 	}
@@ -283,21 +283,21 @@ func (d *Difference) decide(o Options) {
 	if d.Word != CantTell {
 		d.Needed, d.NeededTime = 0, 0
 	}
-	d.Reason = d.sentence(o, lacking)
+	d.Reason = d.sentence(o.Q, lacking)
 }
 
-func (d *Difference) sentence(o Options, lacking string) string {
+func (d *Difference) sentence(q float64, lacking string) string {
 	var s strings.Builder
 	fmt.Fprintf(&s, "%s, was %s", orNothing(d.Now.Text), orNothing(d.Base.Text))
 	if d.HasDiff {
 		fmt.Fprintf(&s, ": %s", signed(d.Diff, d.Unit))
 	}
 	if d.Interval != nil {
-		fmt.Fprintf(&s, " (%s with %s confidence)", d.Interval.between(d.Unit), percent(o.Confidence))
+		fmt.Fprintf(&s, " (%s)", d.Interval.between(d.Unit))
 	}
 	margin := Format(d.Margin, d.Unit)
 	switch {
-	case d.Word == Same && d.shown(o.Q):
+	case d.Word == Same && d.shown(q):
 		fmt.Fprintf(&s, "; a difference is shown (q %s), but lies within the margin %s", chance(*d.Q), margin)
 	case d.Word == Same:
 		fmt.Fprintf(&s, "; within the margin %s", margin)
