@@ -51,6 +51,7 @@ var checks = []check{
 	{"time of day", nil, (*patient).timeOfDay},
 	{"data folder", nil, (*patient).dataFolder},
 	{"store", nil, (*patient).store},
+	{"backup", nil, (*patient).backupFile},
 	{"calibration", (*patient).hasRecords, (*patient).calibrations},
 	{"virtual bench", (*patient).isVirtual, (*patient).virtualBench},
 	{"GPIO chips", (*patient).hasLines, (*patient).gpioChips},
@@ -92,6 +93,7 @@ func examine(ctx context.Context, p *patient) diagnosis {
 
 func newDoctor() *cobra.Command {
 	var loop loopWire
+	var backup string
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "doctor",
@@ -105,6 +107,7 @@ func newDoctor() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			p.backup = backup
 			d := examine(cmd.Context(), p)
 			if asJSON {
 				err = printJSON(cmd.OutOrStdout(), d)
@@ -118,6 +121,7 @@ func newDoctor() *cobra.Command {
 		},
 	}
 	loop.flags(cmd)
+	cmd.Flags().StringVar(&backup, "backup", "", "a backup of the store, a `file` to look at as well")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return cmd
 }

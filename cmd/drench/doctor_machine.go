@@ -31,6 +31,8 @@ type patient struct {
 	data  string // folder of the store
 	bench *bench
 	loop  loopWire
+	// backup is a copy of the store to look at, "" if none.
+	backup string
 
 	now          func() time.Time
 	uid          int
