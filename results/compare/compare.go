@@ -6,7 +6,7 @@
 // trial from each other. Summarize puts one night on one page. All three are
 // pure functions of plain data.
 //
-// A higher value is worse in every measure that drench has. Numbers are in the
+// A higher value is worse, but where a Margin says that a lower one is. Numbers are in the
 // unit of their measure (nanoseconds, billionths of a share, nanohertz), as in
 // package measure; Format prints them.
 package compare
@@ -99,8 +99,10 @@ type Difference struct {
 	Measure  string       `json:"measure"`
 	Kind     measure.Kind `json:"kind"`
 	Unit     rig.Unit     `json:"unit"`
-	Base     Side         `json:"base"`
-	Now      Side         `json:"now"`
+	// LowerWorse says that a lower value is worse; else a higher one is.
+	LowerWorse bool `json:"lower_is_worse,omitempty"`
+	Base       Side `json:"base"`
+	Now        Side `json:"now"`
 
 	Diff     float64   `json:"diff"`
 	HasDiff  bool      `json:"has_diff"`

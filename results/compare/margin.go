@@ -20,6 +20,8 @@ type Margin struct {
 	Share float64  `json:"share,omitempty"`
 	Value float64  `json:"value"`
 	Unit  rig.Unit `json:"unit"`
+	// LowerWorse says that a lower value is worse; else a higher one is.
+	LowerWorse bool `json:"lower_is_worse,omitempty"`
 	// each is what a count is divided by instead of time, where a rate would
 	// have no exposure; below says that a censored sample lies below its value.
 	each  string
@@ -56,6 +58,9 @@ func Margins() []Margin {
 		{Measure: measure.Standby, Share: 0.05, Value: 1 * mW},
 		{Measure: measure.MeanPower, Share: 0.05, Value: 1 * mW},
 		{Measure: measure.CarryOver, Share: 0.05, Value: 10},
+		{Measure: measure.Immunity, Share: 0.02, Value: 50 * mV, below: true},
+		{Measure: measure.RideThrough, Share: 0.05, Value: 5 * ms, LowerWorse: true},
+		{Measure: measure.NotAssured, Value: 2 * percent},
 	}
 	for i := range list {
 		for _, s := range measure.Specs() {
@@ -140,12 +145,17 @@ func (m Margin) resolve(o Options, runs []Run) (value float64, why string) {
 	return m.Value, "our own default"
 }
 
-// strictest returns the lowest upper limit that one of the runs has on the
-// measure, in the measure's own unit.
+// strictest returns the strictest limit that one of the runs has on the
+// measure, in the measure's own unit and against what is worse.
 func strictest(m Margin, runs []Run) (found limits.Limit, ok bool) {
+	op, mild, sign := byte('<'), "min", int64(1)
+	if m.LowerWorse {
+		op, mild, sign = '>', "max", -1
+	}
 	for _, r := range runs {
 		for _, l := range r.Limits {
-			if l.Measure == m.Measure && l.Unit == m.Unit && l.Op[0] == '<' && l.Value > 0 && l.Statistic != "sd" && l.Statistic != "min" && (!ok || l.Value < found.Value) {
+			fits := l.Measure == m.Measure && l.Unit == m.Unit && l.Op[0] == op && l.Value > 0 && l.Statistic != "sd" && l.Statistic != mild
+			if fits && (!ok || sign*l.Value < sign*found.Value) {
 				found, ok = l, true
 			}
 		}

@@ -13,9 +13,20 @@ import (
 func TestMargins(t *testing.T) {
 	for _, row := range Margins() {
 		m, ok := marginOf(row.Measure)
-		if !ok || m.Kind == "" || m.Value <= 0 || m.each != "" && m.Unit != rig.Level {
+		if !ok || m.Kind == "" || m.Kind == measure.Curve || m.Value <= 0 || m.each != "" && m.Unit != rig.Level {
 			t.Errorf("%s: %+v, %v", row.Measure, m, ok)
 		}
+	}
+}
+
+// A limit on a measure that is worse when lower counts if it is a lower one.
+func TestMarginOfLowerLimit(t *testing.T) {
+	limit := func(op string, value int64) Run {
+		return Run{Limits: []limits.Limit{{Measure: measure.RideThrough, Statistic: "min", Op: op, Value: value, Unit: rig.Second}}}
+	}
+	m, _ := marginOf(measure.RideThrough)
+	if got, why := m.resolve(Options{}, []Run{limit("<", 1e6), limit(">=", 2e7), limit(">=", 4e7)}); got != 2e6 {
+		t.Errorf("%v, %s; want 5 %% of 40 ms", got, why)
 	}
 }
 

@@ -76,6 +76,7 @@ type series struct {
 	Series
 	tallies []tally // of counts
 	nights  []int   // of each point, its place among all nights
+	lower   bool    // a lower value is worse
 	least   float64 // spreads below it can't matter
 	scale   float64 // from a tally's value to the unit
 }
@@ -97,7 +98,7 @@ func follow(nights []Night, o Options) []*series {
 			}
 			s := &series{Series: Series{Scenario: p.scenario, Setting: p.setting, Measure: name}, scale: 1e9}
 			m, _ := marginOf(name)
-			s.Kind, s.Unit = m.Kind, m.Unit
+			s.Kind, s.Unit, s.lower = m.Kind, m.Unit, m.LowerWorse
 			if name == VerdictSeries {
 				s.Kind, s.Unit = measure.Proportion, rig.Proportion
 			}
@@ -309,7 +310,7 @@ func (s *series) eachSplit(first int, level float64, test func(k, n int) float64
 func (s *series) found(g signals, c change) {
 	s.State = Changed
 	f := &Finding{Scenario: s.Scenario, Setting: s.Setting, Measure: s.Measure, Shape: c.shape, Night: s.Points[c.at].Night,
-		Signal: s.Points[g.at].Night, Worse: c.after > c.before, Before: c.before, After: c.after, Checks: g.names}
+		Signal: s.Points[g.at].Night, Worse: (c.after > c.before) != s.lower, Before: c.before, After: c.after, Checks: g.names}
 	word := "better"
 	if f.Worse {
 		word = "worse"

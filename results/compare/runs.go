@@ -206,7 +206,7 @@ func (c *Comparison) difference(p pair, name string, o Options) (Difference, boo
 		c.note("%s: only one side has %s", p.place, name)
 		return Difference{}, false
 	}
-	d := Difference{Scenario: p.scenario, Setting: p.setting, Measure: name, Kind: m.Kind, Unit: m.Unit}
+	d := Difference{Scenario: p.scenario, Setting: p.setting, Measure: name, Kind: m.Kind, Unit: m.Unit, LowerWorse: m.LowerWorse}
 	d.Margin, d.MarginWhy = m.resolve(o, slices.Concat(p.base, p.now))
 	e, err := estimating{base, now, m, d.Margin, o.Confidence}.estimate(m.Kind)
 	if err != nil {
@@ -262,7 +262,15 @@ func (d *Difference) within() bool {
 
 // NotWorse tells whether the interval rules out that the measure got worse by
 // more than its margin.
-func (d *Difference) NotWorse() bool { return d.Interval != nil && d.Interval.Upper <= d.Margin }
+func (d *Difference) NotWorse() bool {
+	if d.Interval == nil {
+		return false
+	}
+	if d.LowerWorse {
+		return d.Interval.Lower >= -d.Margin
+	}
+	return d.Interval.Upper <= d.Margin
+}
 
 // shown tells whether a difference is shown.
 func (d *Difference) shown(q float64) bool { return d.Q != nil && *d.Q <= q && d.Diff != 0 }
@@ -273,7 +281,7 @@ func (d *Difference) decide(o Options) {
 	switch {
 	case d.within():
 		d.Word = Same
-	case d.shown(o.Q) && d.Diff > 0:
+	case d.shown(o.Q) && (d.Diff > 0) != d.LowerWorse:
 		d.Word = Worse
 	case d.shown(o.Q):
 		d.Word = Better

@@ -106,6 +106,31 @@ func TestWords(t *testing.T) {
 	}
 }
 
+// What is worse when lower is worse when lower.
+func TestLowerWorse(t *testing.T) {
+	rng := rand.New(rand.NewPCG(31, 32))
+	draw := func(ms float64) Run {
+		m := normal(rng, 60, ms, 2)
+		m.Name = measure.RideThrough
+		return drip(m)
+	}
+	high, low, similar := draw(60), draw(40), draw(63)
+	for _, c := range []struct {
+		base, now Run
+		want      Word
+		notWorse  bool
+	}{{high, low, Worse, false}, {low, high, Better, true}, {high, similar, Same, true}} {
+		d := Runs([]Run{c.base}, []Run{c.now}, Options{}).Differences[0]
+		if d.Word != c.want || d.NotWorse() != c.notWorse || !d.LowerWorse {
+			t.Errorf("%s, not worse %v: %s", d.Word, d.NotWorse(), d.Reason)
+		}
+	}
+	trend := Nights(fortnightOf(14, func(n int) Run { return draw(60 - 20*float64(b2i(n > 9))) }), Options{})
+	if len(trend.Findings) != 1 || !trend.Findings[0].Worse || trend.Verdict != verdict.Fail {
+		t.Errorf("%v: %+v", trend.Verdict, trend.Findings)
+	}
+}
+
 // The restricted means and log-rank test of Freireich et al., Blood 21 (1963)
 // 699: R 4.2.2, survival 3.5-3, summary(survfit, rmean = 23) of both, qnorm, and
 // survdiff.
