@@ -150,15 +150,18 @@ func objects(o operation, b []byte) []string {
 
 const sendsJSON = "Content-Type: application/json"
 
-// asked are requests in order, and the status of each answer. {version} stands
-// for the ETag that was answered last.
-var asked = []struct {
+// request is one request, and what its answer must be. {version} in a header
+// stands for the ETag that was answered last.
+type request struct {
 	id, path string
 	status   int
 	body     string
 	headers  []string
 	has      string // in the answer
-}{
+}
+
+// asked are requests in order.
+var asked = []request{
 	{id: "getLive", path: "/live", status: 200, has: `"unit":"nV"`},
 	{id: "followLive", path: "/live/events", status: 200, has: `"event":{"at":6000000000,"kind":"edge","channel":"detect","value":1}`},
 	{id: "stop", path: "/stop", status: 204},
@@ -291,16 +294,16 @@ var asked = []struct {
 
 var _ Daemon = (*daemon.Daemon)(nil)
 
-// TestOperations asks for every operation, and holds each answer against the
-// document.
-func TestOperations(t *testing.T) {
-	s := local(t)
+// play asks in order, and holds each answer against the document. It returns
+// the operations that were asked with success.
+func (s *served) play(t *testing.T, list []request) map[string]bool {
+	t.Helper()
 	byID := map[string]operation{}
 	for _, o := range operations() {
 		byID[o.id] = o
 	}
 	version, good := "", map[string]bool{}
-	for _, q := range asked {
+	for _, q := range list {
 		o := byID[q.id]
 		var headers []string
 		for _, h := range q.headers {
@@ -320,9 +323,17 @@ func TestOperations(t *testing.T) {
 		good[q.id] = good[q.id] || resp.StatusCode == o.status
 		t.Run(name, func(t *testing.T) { s.check(t, o, resp, b) })
 	}
-	for id := range byID {
-		if !good[id] {
-			t.Errorf("%s: never asked for with success", id)
+	return good
+}
+
+// TestOperations asks for every operation, and holds each answer against the
+// document.
+func TestOperations(t *testing.T) {
+	s := local(t)
+	good := s.play(t, asked)
+	for _, o := range operations() {
+		if !good[o.id] {
+			t.Errorf("%s: never asked for with success", o.id)
 		}
 	}
 	if got := strings.Join(s.daemon.did, ", "); got != "local stop, local pause, local resume" {
