@@ -126,7 +126,7 @@ type Kind uint8
 const (
 	Edge       Kind = 1  // input line changed to Value (0 or 1)
 	Command    Kind = 2  // output was set to Value in the channel's unit
-	Reading    Kind = 3  // gauge read Value in the channel's unit
+	Reading    Kind = 3  // gauge read Value in the channel's unit, or line's level after a Gap
 	Line       Kind = 4  // text channel gave Text
 	TrialBegin Kind = 5  // Value = trial number, Text = the Trial as JSON
 	TrialEnd   Kind = 6  // Value = trial number

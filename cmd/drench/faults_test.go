@@ -124,3 +124,21 @@ func TestHealthy(t *testing.T) {
 		}
 	}
 }
+
+// TestLostEdges: whichever edges are lost, in whichever scenario, no limit fails
+// for it: what could not be seen is no fault of the device.
+func TestLostEdges(t *testing.T) {
+	for _, scenario := range []string{"drip", "spray", "condensation", "brownout"} {
+		for _, seed := range []uint64{1, 2, 3, 7} {
+			got := try(t, scenario, "lost_edges", seed)
+			if got.Verdict != verdict.Inconc {
+				t.Errorf("%s, seed %d: %v: %s", scenario, seed, got.Verdict, got.Reason)
+			}
+			for _, r := range got.Results {
+				if r.Verdict == verdict.Fail {
+					t.Errorf("%s, seed %d: %s: %s", scenario, seed, r.Limit.Text, r.Reason)
+				}
+			}
+		}
+	}
+}

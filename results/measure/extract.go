@@ -212,6 +212,13 @@ func (x *extractor) alarm() {
 
 func (x *extractor) reading(r role, at rig.Instant, v int64) {
 	switch r {
+	case detectLine: // its edges were lost
+		if v != 0 && x.detect.level == 0 && x.clock.atRisk() {
+			x.alarm()
+		}
+		x.detect.level = v
+	case witnessLine:
+		x.witness.level = v
 	case railGauge:
 		x.rail.add(at, v)
 		if x.has[supplyRelay] {

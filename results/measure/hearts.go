@@ -25,6 +25,7 @@ type hearts struct {
 	powered when // since when the DUT is powered
 	trial   int  // in which it was powered
 	beating bool // a beat has come since
+	unsure  bool // edges were lost before it came: it may not have been the first
 	paused  bool // in a dip trial
 
 	last  rig.Instant // where the open stretch began
@@ -35,6 +36,7 @@ type hearts struct {
 	supervised time.Duration
 	interrupts int // reports of lost edges
 	starts     []Sample
+	startsLost int // whose first beat is in doubt
 	plot       thin
 }
 
@@ -42,7 +44,7 @@ type hearts struct {
 func (h *hearts) power(at rig.Instant, trial int) {
 	h.end(at)
 	h.powered, h.trial = when{at, true}, trial
-	h.beating, h.whole = false, false
+	h.beating, h.whole, h.unsure = false, false, false
 	h.last = at.Add(h.startUp)
 }
 
@@ -56,13 +58,23 @@ func (h *hearts) beat(at rig.Instant) {
 	}
 	if !h.beating {
 		h.beating = true
-		h.starts = append(h.starts, Sample{Value: int64(at.Sub(h.powered.at)), U: int64(h.u), Trial: h.trial})
+		h.started(at, false)
 	}
 	if h.paused {
 		return
 	}
 	h.settle(at, h.whole)
 	h.last, h.whole = at, true
+}
+
+// started notes how long the first beat took, or how long it has not come.
+// Where edges were lost, the first beat may have been among them.
+func (h *hearts) started(at rig.Instant, censored bool) {
+	if h.unsure {
+		h.startsLost++
+		return
+	}
+	h.starts = append(h.starts, Sample{Value: int64(at.Sub(h.powered.at)), U: int64(h.u), Censored: censored, Trial: h.trial})
 }
 
 // settle counts the stretch that ends at an instant; whole tells whether a beat
@@ -104,6 +116,9 @@ func (h *hearts) resume(at rig.Instant) {
 func (h *hearts) lost(from, to rig.Instant) {
 	h.interrupts++
 	h.line.unsure = true
+	if h.powered.ok && !h.beating && to > h.powered.at {
+		h.unsure = true
+	}
 	if h.powered.ok && !h.paused {
 		h.settle(from, false)
 		h.last, h.whole = max(h.last, to), false
@@ -116,7 +131,7 @@ func (h *hearts) end(at rig.Instant) {
 		return
 	}
 	if waited := at.Sub(h.powered.at); !h.beating && waited > 0 && waited >= h.startUp {
-		h.starts = append(h.starts, Sample{Value: int64(waited), U: int64(h.u), Censored: true, Trial: h.trial})
+		h.started(at, true)
 	}
 	if !h.paused {
 		h.settle(at, false)
@@ -130,8 +145,12 @@ func (h *hearts) enter(l ledger, has has) {
 	if !has[heartLine] {
 		return
 	}
-	if len(h.starts) > 0 {
-		l.of(StartUp).Samples = h.starts
+	if len(h.starts)+h.startsLost > 0 {
+		start := l.of(StartUp)
+		start.Samples = h.starts
+		for range h.startsLost {
+			start.doubt(beatsLost)
+		}
 	}
 	if !h.gaps.any {
 		return

@@ -141,6 +141,54 @@ func TestHeartbeatLost(t *testing.T) {
 	equal(t, "why", gap.Why[0], beatsLost)
 }
 
+// A start-up whose first beat may have been lost is in doubt, and is no sample:
+// the second beat would count as a late first one.
+func TestStartLost(t *testing.T) {
+	for name, c := range map[string]struct {
+		tell    func(*story)
+		samples int
+		doubt   int
+	}{
+		"the first beat": {func(s *story) {
+			s.gap(10302*ms, rig.Heartbeat, 2*ms)
+			pulse(s, 11300*ms, 12300*ms)
+		}, 1, 1},
+		"the only beat": {func(s *story) { s.gap(10302*ms, rig.Heartbeat, 2*ms) }, 1, 1},
+		"a beat when the rail came": {func(s *story) {
+			s.gap(10001*ms, rig.Heartbeat, 2*ms)
+			pulse(s, 10300*ms)
+		}, 1, 1},
+		"a beat before": {func(s *story) {
+			s.gap(9990*ms, rig.Heartbeat, 2*ms)
+			pulse(s, 10300*ms)
+		}, 2, 0},
+		"a later beat": {func(s *story) {
+			pulse(s, 10300*ms)
+			s.gap(11302*ms, rig.Heartbeat, 2*ms)
+		}, 2, 0},
+		"in a dip": {func(s *story) {
+			s.begin(10100*ms, rig.Trial{Kind: rig.Dip, Dip: &rig.DipSpec{Shape: rig.PowerCycle}})
+			s.gap(10302*ms, rig.Heartbeat, 2*ms)
+			pulse(s, 11300*ms, 12300*ms)
+			s.end(13 * sec)
+		}, 1, 1},
+	} {
+		s := heartStory(t)
+		s.mark(2*sec, rig.MarkPowered)
+		s.edge(2300*ms, rig.Heartbeat, 1)
+		s.mark(5*sec, rig.MarkOff)
+		s.edge(5100*ms, rig.Heartbeat, 0)
+		s.mark(10*sec, rig.MarkPowered)
+		c.tell(s)
+		s.mark(14*sec, rig.MarkOff)
+		s.close(15 * sec)
+		start := find(t, s.set(), StartUp)
+		if len(start.Samples) != c.samples || start.Inconc != c.doubt || c.doubt > 0 && start.Why[0] != beatsLost {
+			t.Errorf("%s: %d samples %v, doubt %d %q; want %d and %d", name, len(start.Samples), start.Samples, start.Inconc, start.Why, c.samples, c.doubt)
+		}
+	}
+}
+
 func TestJitter(t *testing.T) {
 	s := heartStory(t)
 	s.mark(0, rig.MarkPowered)

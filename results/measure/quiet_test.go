@@ -132,3 +132,23 @@ func TestGlitches(t *testing.T) {
 	equal(t, "glitches", m.Count, 2)
 	equal(t, "exposure", m.Exposure, 8*sec)
 }
+
+// TestAlarmLost: an alarm whose edge was lost is seen in the level that was read
+// then, and counts once; a level that brings nothing new counts nothing.
+func TestAlarmLost(t *testing.T) {
+	s := newStory(t, rig.Detect, rig.RelayDUT)
+	s.mark(10*sec, rig.MarkPowered)
+	s.gap(20*sec, rig.Detect, 2*ms)
+	s.reading(20*sec, rig.Detect, 1) // its rise was lost
+	s.edge(21*sec, rig.Detect, 0)
+	s.edge(30*sec, rig.Detect, 1)
+	s.gap(31*sec, rig.Detect, 2*ms)
+	s.reading(31*sec, rig.Detect, 0) // its fall was lost
+	s.gap(40*sec, rig.Detect, 2*ms)
+	s.reading(40*sec, rig.Detect, 0) // both were
+	s.mark(50*sec, rig.MarkOff)
+	s.close(60 * sec)
+	m := find(t, s.set(), FalseAlarms)
+	equal(t, "alarms", m.Count, 2)
+	equal(t, "exposure", m.Exposure, 38*sec-4*ms) // 40 s but for two alarms of a second, and for what was unseen while at risk
+}

@@ -92,7 +92,7 @@ func each(evs []rig.Event) iter.Seq2[rig.Event, error] {
 // TestStockRuns: what the stock scenarios record is safe, healthy or tripped.
 func TestStockRuns(t *testing.T) {
 	for _, name := range scenarios.Stock() {
-		for _, fault := range []string{"", "tray_full", "estop_pressed", "lid_open", "reservoir_empty", "dead_heartbeat"} {
+		for _, fault := range []string{"", "tray_full", "estop_pressed", "lid_open", "reservoir_empty", "supply_link", "stuck_input", "dead_heartbeat"} {
 			rec := record(t, name, fault, 0)
 			r, err := safety.Check(rec.header, rec.limits, each(rec.events))
 			if err != nil || !r.Held() || r.Cut != "" {

@@ -240,17 +240,34 @@ func (r *Run) until(ctx context.Context, deadline rig.Instant, match func(rig.Ev
 		if err != nil {
 			return false, err
 		}
-		if ok {
+		if !ok && r.Now() >= deadline {
+			return false, nil
+		}
+		for ; ok; ev, ok, err = r.reread(ctx, ev) {
 			if err := r.record(ev); err != nil {
 				return false, err
 			}
 			if match != nil && match(ev) {
 				return true, nil
 			}
-		} else if r.Now() >= deadline {
-			return false, nil
+		}
+		if err != nil {
+			return false, err
 		}
 	}
+}
+
+// reread reads the level of a line whose edges were lost: who waits for a level
+// that it has by now would wait for ever.
+func (r *Run) reread(ctx context.Context, ev rig.Event) (rig.Event, bool, error) {
+	if ev.Kind != rig.Gap || r.table[ev.Channel].Dir != rig.Input {
+		return rig.Event{}, false, nil
+	}
+	v, err := r.guard.Ask(ctx, ev.Channel)
+	if err != nil {
+		return rig.Event{}, false, fmt.Errorf("read %s, whose edges were lost: %w", r.table[ev.Channel].Name, err)
+	}
+	return rig.Event{At: r.Now(), Kind: rig.Reading, Channel: ev.Channel, Value: v}, true, nil
 }
 
 // sample reads the gauges that are due and returns when the next is, or the
@@ -275,6 +292,7 @@ func (r *Run) sample(ctx context.Context, deadline rig.Instant) (rig.Instant, er
 }
 
 // Level waits for an input line to have a level, and returns at once if it has.
+// Where its edges are lost it is read.
 func (r *Run) Level(ctx context.Context, name string, level int64, within time.Duration) (bool, error) {
 	id, err := r.find(name)
 	if err != nil {
@@ -284,7 +302,7 @@ func (r *Run) Level(ctx context.Context, name string, level int64, within time.D
 		return true, nil
 	}
 	return r.Match(ctx, within, func(ev rig.Event) bool {
-		return ev.Kind == rig.Edge && ev.Channel == id && ev.Value == level
+		return (ev.Kind == rig.Edge || ev.Kind == rig.Reading) && ev.Channel == id && ev.Value == level
 	})
 }
 

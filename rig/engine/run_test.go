@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -155,6 +156,48 @@ func TestStamps(t *testing.T) {
 	}
 	if !slices.Equal(got, want) || r.Now() == want[1] {
 		t.Errorf("commands at %v, want %v", got, want)
+	}
+}
+
+// TestLostEdge: a wait for a level ends though its edge was lost, and the level
+// is on record.
+func TestLostEdge(t *testing.T) {
+	ctx := context.Background()
+	r, b, m := fresh(t,
+		rig.Event{At: 1e9, Kind: rig.Edge, Channel: chDetect, Value: 1},
+		rig.Event{At: 2e9, Kind: rig.Gap, Channel: chDetect, Value: 1e6},
+		rig.Event{At: 3e9, Kind: rig.Gap, Channel: chDetect, Value: 1e6},
+	)
+	b.Gauges[chDetect] = func(at rig.Instant) (int64, error) {
+		if at >= 1e9 && at < 3e9 {
+			return 1, nil
+		}
+		return 0, nil
+	}
+	err := r.Do(ctx, func(ctx context.Context) error {
+		for _, want := range []struct {
+			level int64
+			at    rig.Instant
+		}{{1, 1e9}, {0, 3e9}} {
+			if ok, err := r.Level(ctx, rig.Detect, want.level, time.Minute); !ok || err != nil || r.Now() != want.at || r.Last(rig.Detect) != want.level {
+				t.Errorf("level %d: %v, %v at %v", want.level, ok, err, r.Now())
+			}
+		}
+		b.Gauges[chDetect] = func(rig.Instant) (int64, error) { return 0, errors.New("line gone") }
+		b.Later(rig.Event{At: 4e9, Kind: rig.Gap, Channel: chDetect})
+		return r.Wait(ctx, time.Minute)
+	})
+	if err == nil || !strings.Contains(err.Error(), "read detect, whose edges were lost: line gone") {
+		t.Errorf("a line that can't be read: %v", err)
+	}
+	var got []string
+	for _, ev := range recorded(t, m)[2:] { // after the levels at the start
+		if ev.Channel == chDetect && ev.Kind != rig.Note && ev.Kind != rig.End {
+			got = append(got, fmt.Sprint(ev.Kind, " ", ev.Value))
+		}
+	}
+	if want := []string{"edge 1", "gap 1000000", "reading 1", "gap 1000000", "reading 0", "gap 0"}; !slices.Equal(got, want) {
+		t.Errorf("recorded %q, want %q", got, want)
 	}
 }
 
