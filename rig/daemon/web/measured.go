@@ -1,0 +1,67 @@
+package web
+
+import (
+	"context"
+	"fmt"
+
+	"drench/results/compare"
+	"drench/results/limits"
+	"drench/results/store"
+)
+
+// measured is what comparisons need of a stored run.
+func (j *judged) measured(ctx context.Context, id int64, setting string) (compare.Run, error) {
+	r, err := j.runs.Get(ctx, id)
+	if err != nil {
+		return compare.Run{}, err
+	}
+	if r.State == store.Running {
+		return compare.Run{}, notYet(r)
+	}
+	j.mu.Lock()
+	found, ok := j.measures[id]
+	j.mu.Unlock()
+	if !ok {
+		if found, err = j.measure(ctx, r); err != nil {
+			return compare.Run{}, err
+		}
+		j.mu.Lock()
+		if len(j.measures) >= mostKept {
+			clear(j.measures)
+		}
+		j.measures[id] = found
+		j.mu.Unlock()
+	}
+	found.Setting = setting
+	return found, nil
+}
+
+func (j *judged) measure(ctx context.Context, r store.Run) (compare.Run, error) {
+	end, err := j.begin(ctx)
+	if err != nil {
+		return compare.Run{}, err
+	}
+	defer end()
+	in, err := j.input(ctx, r, r.LimitsName, r.LimitsText)
+	if err != nil {
+		return compare.Run{}, err
+	}
+	f, err := limits.Parse(r.LimitsName, []byte(r.LimitsText))
+	if err != nil {
+		return compare.Run{}, fmt.Errorf("limits of run %d: %w", r.ID, err)
+	}
+	return compare.Run{ID: r.ID, Scenario: r.Scenario, DUT: r.DUT, Script: in.Header.Hashes["script"], Started: r.Started,
+		Verdict: r.Verdict, Reason: r.Reason, Limits: f.Resolve(in.Header.Device).Limits, Measures: in.Set.Measures}, nil
+}
+
+// group measures several runs.
+func (j *judged) group(ctx context.Context, ids []int64) ([]compare.Run, error) {
+	list := make([]compare.Run, len(ids))
+	for i, id := range ids {
+		var err error
+		if list[i], err = j.measured(ctx, id, ""); err != nil {
+			return nil, err
+		}
+	}
+	return list, nil
+}
