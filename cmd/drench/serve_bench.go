@@ -1,0 +1,193 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+	"time"
+
+	"drench/results/measure"
+	"drench/results/report"
+	"drench/results/store"
+	"drench/results/verdict"
+	"drench/rig"
+	"drench/rig/daemon"
+	"drench/rig/interlock"
+)
+
+// served is the bench that a daemon keeps, as its rig file said at the start.
+type served struct {
+	bench *bench
+	st    *store.Store
+	table []rig.Channel
+
+	mu      sync.Mutex
+	checked map[string]error // what rehearsals found, by all that they depend on
+}
+
+func newServed(b *bench, st *store.Store) (*served, error) {
+	table, err := b.channels(1)
+	return &served{bench: b, st: st, table: table, checked: map[string]error{}}, err
+}
+
+// Run implements daemon.Runner, by the way of `drench run`.
+func (s *served) Run(ctx context.Context, job daemon.Job, o daemon.Observer) (daemon.Outcome, error) {
+	j, err := s.prepare(ctx, job.Request)
+	if err != nil {
+		return daemon.Outcome{}, err
+	}
+	j.seed = anySeed()
+	if job.Seed != nil {
+		j.seed = *job.Seed
+	}
+	seen := &sighted{Observer: o}
+	j.observer = seen
+	var out daemon.Outcome
+	j.began = func(run int64) {
+		out.Run = run
+		o.Began(run, s.table, planned(j.counts))
+	}
+	in, err := j.execute(ctx, s.st, nil)
+	if err != nil {
+		out.Verdict, out.Reason, out.Trip = verdict.Error, err.Error(), seen.trip
+		if !seen.passed && ctx.Err() == nil {
+			out.Lost = err.Error()
+		}
+		return out, err
+	}
+	out.Verdict, out.Reason = in.Judgement.Verdict, in.Judgement.Reason
+	out.Trip = strings.Join(in.Set.Trips, "; ")
+	tellMetrics(&out, in)
+	return out, nil
+}
+
+// tellMetrics fills in what a daemon's metrics tell of a run.
+func tellMetrics(out *daemon.Outcome, in report.Input) {
+	for _, t := range in.Set.Trials {
+		if t.Spec.Kind == rig.Wet && t.Detected && t.Latency > 0 {
+			out.Latency = append(out.Latency, t.Latency)
+		}
+	}
+	if m := in.Set.Find(measure.BeatGap); m != nil && m.Summary != nil {
+		out.Gap = time.Duration(m.Summary.Max)
+	}
+}
+
+func planned(counts map[rig.TrialKind]int) (total int) {
+	for _, n := range counts {
+		total += n
+	}
+	return total
+}
+
+// sighted notes what a run has shown before it ends.
+type sighted struct {
+	daemon.Observer
+	passed bool
+	trip   string
+}
+
+func (s *sighted) Passed(at rig.Instant) {
+	s.passed = true
+	s.Observer.Passed(at)
+}
+
+func (s *sighted) Saw(ev rig.Event) {
+	if ev.Kind == rig.Trip && s.trip == "" {
+		s.trip = ev.Text
+	}
+	s.Observer.Saw(ev)
+}
+
+// tickEvery is how often an idle virtual bench, which nothing can happen to,
+// says that it is there.
+const tickEvery = 500 * time.Millisecond
+
+// Watch implements daemon.Runner.
+func (s *served) Watch(ctx context.Context, o daemon.Observer) error {
+	if s.bench.isReal() {
+		return s.bench.watch(ctx, o)
+	}
+	tick := time.NewTicker(tickEvery)
+	defer tick.Stop()
+	for {
+		o.Passed(0)
+		select {
+		case <-tick.C:
+		case <-ctx.Done():
+			return nil
+		}
+	}
+}
+
+// watch holds the bench safe and tells what it sees, until ctx ends.
+func (b *bench) watch(ctx context.Context, o daemon.Observer) error {
+	world, err := b.connect(ctx, 0)
+	if err != nil {
+		return err
+	}
+	defer world.Close() // all outputs are off by then
+	guard, err := interlock.New(ctx, world, b.rig.Interlock)
+	if err != nil {
+		return err
+	}
+	o.Began(0, world.Channels(), 0)
+	l := &levels{guard: guard, o: o}
+	guard.OnPass = func(now rig.Instant) {
+		o.Passed(now)
+		l.look(ctx, now)
+	}
+	l.look(ctx, guard.Now())
+	if err := guard.Watch(ctx, o.Saw); err != nil {
+		return fmt.Errorf("watch the bench: %w", err)
+	}
+	return nil
+}
+
+// lookEvery is how often the levels of an idle bench are read, on its clock.
+const lookEvery = time.Second
+
+// levels reads lines and gauges of an idle bench for whoever looks on. What
+// can't be read is not shown; what must not be missed, the guard watches.
+type levels struct {
+	guard *interlock.Guard
+	o     daemon.Observer
+	next  rig.Instant
+}
+
+func (l *levels) look(ctx context.Context, now rig.Instant) {
+	if now < l.next {
+		return
+	}
+	l.next = now.Add(lookEvery)
+	for id, c := range l.guard.Channels() {
+		kind := rig.Reading
+		switch c.Dir {
+		case rig.Input:
+			kind = rig.Edge
+		case rig.Gauge:
+		default:
+			continue
+		}
+		if v, err := l.guard.Ask(ctx, rig.ID(id)); err == nil {
+			l.o.Saw(rig.Event{At: now, Kind: kind, Channel: rig.ID(id), Value: v})
+		}
+	}
+}
+
+// makeSafe opens the bench, which makes its outputs safe, and closes it. A
+// virtual bench is safe.
+func (b *bench) makeSafe(ctx context.Context) (err error) {
+	if !b.isReal() {
+		return nil
+	}
+	world, err := b.connect(ctx, 0)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, world.Close()) }()
+	_, err = interlock.New(ctx, world, b.rig.Interlock)
+	return err
+}
