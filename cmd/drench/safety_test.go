@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"iter"
 	"math/rand/v2"
 	"os"
@@ -524,11 +525,51 @@ func TestDocumentedFaults(t *testing.T) {
 				}
 				args = "run " + script
 			}
-			f := d.run(t, append(strings.Fields(args), "--seed", "7", "--data", t.TempDir())...)
+			data := t.TempDir()
+			f := d.run(t, append(strings.Fields(args), "--seed", "7", "--data", data)...)
 			if strconv.Itoa(f.status) != status || !strings.Contains(f.stdout, says) {
 				t.Errorf("exit status %d, want %s; printed\n%s%s\nwant %q", f.status, status, f.stdout, f.stderr, says)
 			}
+			if f := d.run(t, "show", "1", "--data", data); !strings.Contains(f.stdout, "safety held") {
+				t.Errorf("show printed\n%s%s", f.stdout, f.stderr)
+			}
 		})
+	}
+	for _, f := range virtual.Faults() {
+		if strings.HasPrefix(f.About, "rig:") && !strings.Contains(string(page), "--fault "+f.Name+"`") {
+			t.Errorf("the page has no row of the rig's fault %s", f.Name)
+		}
+	}
+}
+
+// TestDocumentedTests: each test that docs/safety.md names is there.
+func TestDocumentedTests(t *testing.T) {
+	page, err := os.ReadFile("../../docs/safety.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	there := map[string]bool{}
+	err = filepath.WalkDir("../..", func(path string, _ fs.DirEntry, err error) error {
+		if err != nil || !strings.HasSuffix(path, "_test.go") {
+			return err
+		}
+		text, err := os.ReadFile(path)
+		for _, m := range regexp.MustCompile(`(?m)^func (Test\w+)\(`).FindAllSubmatch(text, -1) {
+			there[string(m[1])] = true
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	names := regexp.MustCompile("`(Test\\w+)`").FindAllSubmatch(page, -1)
+	for _, m := range names {
+		if !there[string(m[1])] {
+			t.Errorf("there is no test %s", m[1])
+		}
+	}
+	if len(names) < 10 {
+		t.Errorf("the page names %d tests only", len(names))
 	}
 }
 
