@@ -60,17 +60,6 @@ func NewThreshold(trials []DoseTrial) (*Threshold, error) {
 	return t, nil
 }
 
-// POD returns the probability of detecting a dose, the mean over the
-// posterior.
-func (t *Threshold) POD(dose float64) float64 {
-	sum := 0.0
-	x := portable.Log(dose)
-	for i, c := range t.curves {
-		sum += float64(t.weight[i] * c.at(x))
-	}
-	return sum
-}
-
 // Dose returns the quantile prob of the posterior of the dose that is detected
 // with probability pod, in the trials' unit: prob 0.5 is its median, 0.95 its
 // one-sided upper bound with 95 % confidence.

@@ -78,6 +78,11 @@ func newPage(in Input) (*page, error) {
 		Facts:   facts(in),
 	}
 	p.Sections = append(p.Sections, limitsSection(in))
+	for _, f := range []func(Input) (section, bool){thresholdSection, immunitySection, assuranceSection} {
+		if s, ok := f(in); ok {
+			p.Sections = append(p.Sections, s)
+		}
+	}
 	p.Sections = append(p.Sections, distributionSections(in)...)
 	for _, f := range []func(Input) (section, bool){trialsSection, heartbeatSection, supplySection, filmSection, dipSection} {
 		if s, ok := f(in); ok {

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"drench/results/measure"
@@ -62,10 +63,21 @@ func trialWords(in Input) []string {
 	for _, p := range in.Header.Planned {
 		planned += p
 	}
-	if planned > n {
+	switch {
+	case planned > n && searched(in):
+		text += fmt.Sprintf(" It could have made %d more: the answers decided it before.", planned-n)
+	case planned > n:
 		text += fmt.Sprintf(" %d more were planned: the run ended early.", planned-n)
 	}
 	return []string{text, "In the order in which they ran. A row of bad marks points at something that lasted; marks strewn about point at chance."}
+}
+
+// searched tells whether the answers themselves said when to stop.
+func searched(in Input) bool {
+	return in.Set.Interrupted == "" && (len(in.Set.Tests) > 0 || slices.ContainsFunc(in.Set.Trials, func(t measure.Trial) bool {
+		d := t.Spec.Dip
+		return t.Spec.Kind == rig.Probe || d != nil && (d.Shape == rig.Hold || d.Shape == rig.Rise)
+	}))
 }
 
 // legend explains the letters and the shapes that occur.
