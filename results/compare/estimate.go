@@ -1,7 +1,6 @@
 package compare
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -63,6 +62,8 @@ func (q estimating) estimate(kind measure.Kind) (estimate, error) {
 		return q.samples()
 	case measure.Single:
 		return q.single()
+	case measure.Curve:
+		return q.curves()
 	}
 	return q.counts()
 }
@@ -163,79 +164,6 @@ func (q estimating) larger(i Interval, n1, n2 int) int {
 	return int(need)
 }
 
-// survival compares samples of which some are censored by their restricted
-// means up to a common time, and the log-rank test.
-//
-// Source of the difference: Royston and Parmar, BMC Medical Research
-// Methodology 13 (2013) 152; standard errors as stats.Curve.RestrictedMean.
-func (q estimating) survival() (estimate, error) {
-	e := estimate{base: Side{N: len(q.base.values()), Count: q.base.censored()}, now: Side{N: len(q.now.values()), Count: q.now.censored()},
-		method: "restricted means, log-rank test"}
-	mirror := 0.0
-	if q.margin.below {
-		mirror = slices.Max(append(q.base.values(), q.now.values()...))
-	}
-	base, now := q.base.durations(q.margin.below, mirror), q.now.durations(q.margin.below, mirror)
-	a, err := stats.KaplanMeier(base)
-	if err != nil {
-		return e, err
-	}
-	b, err := stats.KaplanMeier(now)
-	if err != nil {
-		return e, err
-	}
-	upTo := min(a.Last, b.Last)
-	if a.Events+b.Events == 0 || upTo <= 0 {
-		e.why = "no trial of either side had an answer"
-		return e, nil
-	}
-	m1, s1, err := a.RestrictedMean(upTo)
-	if err != nil {
-		return e, err
-	}
-	m2, s2, err := b.RestrictedMean(upTo)
-	if err != nil {
-		return e, err
-	}
-	e.base.Value, e.now.Value, e.diff = m1, m2, m2-m1
-	if q.margin.below {
-		e.base.Value, e.now.Value, e.diff = mirror-m1, mirror-m2, m1-m2
-	}
-	for _, s := range []*Side{&e.base, &e.now} {
-		s.Text = fmt.Sprintf("mean %s (n %d, %d without an answer)", Format(s.Value, q.margin.Unit), s.N, s.Count)
-	}
-	half := q.z() * math.Hypot(s1, s2)
-	e.interval = Interval{e.diff - half, e.diff + half}
-	if e.bounded = a.Events+b.Events > 1 && half > 0; !e.bounded {
-		e.why = "too few trials had an answer"
-	}
-	if test, err := stats.LogRank(base, now); err == nil { // else no event says anything
-		e.p, e.tested = test.P, true
-	}
-	if e.bounded {
-		q.base.scatter(q.now).widen(&e, q.conf)
-		e.needed = q.larger(e.interval, e.base.N, e.now.N)
-	}
-	return e, nil
-}
-
-// durations are the samples as times to an event. Where a censored one lies
-// below its value, all are taken from a highest value downwards. A latency
-// just below 0 is within its uncertainty of 0.
-func (g group) durations(below bool, mirror float64) []stats.Duration {
-	var d []stats.Duration
-	for _, m := range g {
-		for _, s := range m.Samples {
-			t := float64(s.Value)
-			if below {
-				t = mirror - t
-			}
-			d = append(d, stats.Duration{T: max(t, 0), Censored: s.Censored})
-		}
-	}
-	return d
-}
-
 // means compares measures of which only summaries are kept.
 func (q estimating) means() (estimate, error) {
 	a, okA := q.base.pool()
@@ -271,9 +199,11 @@ func (q estimating) normal(e *estimate, se float64) {
 	case e.diff == 0:
 		e.p = 1
 	case se > 0:
-		e.p = 2 * distuv.UnitNormal.Survival(math.Abs(e.diff)/se)
+		e.p = twoSidedNormal(e.diff / se)
 	}
 }
+
+func twoSidedNormal(z float64) float64 { return 2 * distuv.UnitNormal.Survival(math.Abs(z)) }
 
 // moments are those of a sample.
 type moments struct {
@@ -350,116 +280,4 @@ func (q estimating) single() (estimate, error) {
 	}
 	q.normal(&e, math.Hypot(u[0], u[1]))
 	return e, nil
-}
-
-// counts compares shares or rates.
-func (q estimating) counts() (estimate, error) {
-	base, now := q.base.tally(q.margin), q.now.tally(q.margin)
-	e := estimate{base: q.side(base), now: q.side(now), method: "Newcombe's interval from Wilson's, Fisher's exact test"}
-	if base.rate() {
-		e.method = "interval from Garwood's, exact test of two rates"
-		e.base.Exposure, e.now.Exposure = q.base.exposure(), q.now.exposure()
-	}
-	if base.empty() || now.empty() || base.rate() != now.rate() {
-		e.why = "nothing could go wrong on one side"
-		return e, nil
-	}
-	scale := q.scale(base)
-	i, err := squareAndAdd(base, now, q.conf)
-	p, err2 := alike(base, now)
-	if err := errors.Join(err, err2); err != nil {
-		return e, err
-	}
-	e.diff, e.interval, e.bounded = scale*(now.value()-base.value()), Interval{scale * i.Lower, scale * i.Upper}, true
-	e.p, e.tested = p, true
-	q.base.scatterOfCounts(q.now, q.margin).widen(&e, q.conf)
-	if size := q.enough(base, now); base.rate() && q.margin.each == "" {
-		e.watch = time.Duration(math.Ceil(size/60)) * time.Minute
-	} else {
-		e.needed = int(math.Ceil(size))
-	}
-	return e, nil
-}
-
-// scale turns a tally's value into the margin's unit.
-func (q estimating) scale(t tally) float64 {
-	if q.margin.each != "" {
-		return 1
-	}
-	return 1e9 // of 1, or of an event a second
-}
-
-func (q estimating) side(t tally) Side {
-	s := Side{N: t.of, Count: t.x}
-	if t.empty() {
-		return s
-	}
-	s.Value = q.scale(t) * t.value()
-	switch {
-	case q.margin.each != "":
-		s.N = int(t.exposure)
-		s.Text = fmt.Sprintf("%d in %s", t.x, number(s.N, q.margin.each))
-	case t.rate():
-		s.Text = fmt.Sprintf("%d in %s", t.x, Format(t.exposure*1e9, rig.Second))
-	default:
-		s.Text = fmt.Sprintf("%d of %d", t.x, t.of)
-	}
-	return s
-}
-
-func (g group) tally(m Margin) tally {
-	var t tally
-	for _, x := range g {
-		t = t.plus(tallyOf(x, m))
-	}
-	return t
-}
-
-// tallyOf reads one run's count.
-func tallyOf(x *measure.Measure, m Margin) tally {
-	switch {
-	case x.Kind == measure.Proportion:
-		return tally{x: x.Count, of: x.N}
-	case m.each != "":
-		return tally{x: x.Count, exposure: float64(x.N)}
-	}
-	return tally{x: x.Count, exposure: x.Exposure.Seconds()}
-}
-
-func (g group) exposure() (d time.Duration) {
-	for _, m := range g {
-		d += m.Exposure
-	}
-	return d
-}
-
-// enough is how many trials, or seconds of exposure, both sides must have to
-// show sameness, if the share or rate of both is the common one; 0 if no length
-// would do.
-func (q estimating) enough(base, now tally) float64 {
-	common := base.plus(now)
-	fits := func(size float64) bool {
-		t := tally{of: int(math.Ceil(size))}
-		if common.rate() {
-			t = tally{exposure: size}
-		}
-		t.x = int(math.Round(common.value() * size))
-		i, err := squareAndAdd(t, t, q.conf)
-		return err == nil && q.scale(t)*i.Upper <= q.value
-	}
-	high := 1.0
-	for !fits(high) {
-		if high *= 2; high > 1e9 {
-			return 0
-		}
-	}
-	low := high / 2
-	for high-low > 0.001*high && high > 1 {
-		if mid := (low + high) / 2; fits(mid) {
-			high = mid
-		} else {
-			low = mid
-		}
-	}
-	return high
 }

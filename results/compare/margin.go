@@ -34,6 +34,7 @@ type Margin struct {
 func Margins() []Margin {
 	const (
 		ms, mV, percent, mW, gramPerM2 = 1e6, 1e6, 1e7, 1e6, 1e6
+		microlitre                     = 1e3
 		perHour                        = 1e9 / 3600
 	)
 	list := []Margin{
@@ -58,6 +59,7 @@ func Margins() []Margin {
 		{Measure: measure.Standby, Share: 0.05, Value: 1 * mW},
 		{Measure: measure.MeanPower, Share: 0.05, Value: 1 * mW},
 		{Measure: measure.CarryOver, Share: 0.05, Value: 10},
+		{Measure: measure.Threshold, Share: 0.1, Value: 10 * microlitre},
 		{Measure: measure.Immunity, Share: 0.02, Value: 50 * mV, below: true},
 		{Measure: measure.RideThrough, Share: 0.05, Value: 5 * ms, LowerWorse: true},
 		{Measure: measure.NotAssured, Value: 2 * percent},

@@ -13,7 +13,7 @@ import (
 func TestMargins(t *testing.T) {
 	for _, row := range Margins() {
 		m, ok := marginOf(row.Measure)
-		if !ok || m.Kind == "" || m.Kind == measure.Curve || m.Value <= 0 || m.each != "" && m.Unit != rig.Level {
+		if !ok || m.Kind == "" || m.Value <= 0 || m.each != "" && m.Unit != rig.Level {
 			t.Errorf("%s: %+v, %v", row.Measure, m, ok)
 		}
 	}

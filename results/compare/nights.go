@@ -167,6 +167,9 @@ func verdicts(runs []Run) tally {
 // number fills in the mean of a night's values. The standard error of single
 // values is their uncertainty, that of others comes from their spread.
 func (p *Point) number(g group) bool {
+	if len(g) > 0 && g[0].Kind == measure.Curve {
+		return p.curve(g)
+	}
 	all, ok := g.pool()
 	if all.n == 0 {
 		return false

@@ -223,6 +223,9 @@ func quiet(rng *rand.Rand, law stats.SamplerLaw) Run {
 // law of the stock device (a period of 2 s and 10 ms of conversion; spreads as
 // in runs of the virtual bench), alarms come no more often than is stated.
 func TestFalseAlarmRate(t *testing.T) {
+	if testing.Short() {
+		t.Skip("draws 400 fortnights")
+	}
 	law, err := stats.SamplerLatency(2000, 10, 1)
 	if err != nil {
 		t.Fatal(err)
