@@ -9,6 +9,7 @@ import (
 
 	"drench/drivers/virtual"
 	"drench/results/limits"
+	"drench/results/sweep"
 	"drench/rig"
 	"drench/rig/calibration"
 	"drench/rig/config"
@@ -23,7 +24,7 @@ func newCheck() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "check FILE...",
 		Short: "Check scripts, limits, rig files and profiles without touching hardware",
-		Long: "Check scripts (.star), limits (.limits), rig files, DUT profiles and calibration records (.yaml) without touching hardware.\n" +
+		Long: "Check scripts (.star), limits (.limits), rig files, DUT profiles, calibration records and sweeps (.yaml) without touching hardware.\n" +
 			"Scripts are rehearsed on the virtual bench with few trials. Errors read file:line:col: what; what was expected.",
 		RunE: func(cmd *cobra.Command, args []string) error {
 			switch {
@@ -69,7 +70,7 @@ func checkFile(cmd *cobra.Command, path string) error {
 	return fmt.Errorf("%s: nothing is known of such files; expected .star, .limits or .yaml", path)
 }
 
-// checkYAML reads a rig file, a DUT profile or a calibration record.
+// checkYAML reads a rig file, a DUT profile, a calibration record or a sweep.
 func checkYAML(path string) error {
 	src, err := config.ReadFile(path)
 	if err != nil {
@@ -81,6 +82,8 @@ func checkYAML(path string) error {
 		_, _, err = config.LoadProfile(path, "", &model)
 	case config.Calibration:
 		_, err = calibration.Read(src)
+	case config.Sweep:
+		_, err = sweep.ReadSpec(src)
 	default:
 		_, err = readBench(path)
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"encoding/binary"
@@ -91,29 +92,33 @@ func prepare(cmd *cobra.Command, names []string, f runFlags) ([]*job, error) {
 	if err := b.set(f.set); err != nil {
 		return nil, err
 	}
-	table, err := b.channels(f.seed)
-	if err != nil {
-		return nil, err
-	}
 	var jobs []*job
 	for _, name := range names {
-		j := &job{bench: b, seed: f.seed, dut: f.dut, tags: f.tags}
-		if j.dut == "" {
-			j.dut = b.device.Name
-		}
-		if j.script, err = scenarios.Load(name); err != nil {
+		script, err := scenarios.Load(name)
+		if err != nil {
 			return nil, err
 		}
-		if err := j.script.Check(table); err != nil {
-			return nil, err
-		}
-		j.counts = j.script.Scale(f.trials)
-		if err := j.readLimits(f.limits); err != nil {
+		j, err := b.job(script, f)
+		if err != nil {
 			return nil, err
 		}
 		jobs = append(jobs, j)
 	}
 	return jobs, nil
+}
+
+// job is a script on this bench, with its limits, read and checked.
+func (b *bench) job(script *scenarios.Script, f runFlags) (*job, error) {
+	j := &job{bench: b, script: script, seed: f.seed, dut: cmp.Or(f.dut, b.device.Name), tags: f.tags}
+	table, err := b.channels(f.seed)
+	if err != nil {
+		return nil, err
+	}
+	if err := script.Check(table); err != nil {
+		return nil, err
+	}
+	j.counts = script.Scale(f.trials)
+	return j, j.readLimits(f.limits)
 }
 
 func (j *job) readLimits(path string) (err error) {

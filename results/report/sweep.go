@@ -111,11 +111,9 @@ func (s Sweep) plot() (plot, bool) {
 	if s.LatencyLimit > 0 {
 		p.across(ay.at(s.LatencyLimit), "limit "+quantity(s.LatencyLimit, rig.Second), "limit")
 	}
+	s.marks(&p, at, func(k int) (float64, float64) { return ax.at(x[k]), ay.at(y[k]) })
 	var front []int
 	for k, i := range at {
-		text := fmt.Sprintf("%d: %s", i+1, printable(s.Points[i].Name()))
-		p.Marks = append(p.Marks, mark{X: pct(ax.at(x[k])), Y: num(p.y(ay.at(y[k]))), Symbol: s.Points[i].Verdict.String(), Text: text})
-		p.label(ax.at(x[k])+0.012, ay.at(y[k]), strconv.Itoa(i+1), "axis")
 		if s.Points[i].Front {
 			front = append(front, k)
 		}
@@ -134,6 +132,49 @@ func (s Sweep) plot() (plot, bool) {
 	return p, true
 }
 
+// near is how close marks are, as a share of either side, that get one label.
+const near = 0.05
+
+// marks draws the settings, those that meet all limits over the others, and
+// their numbers, those of marks that lie on each other as one label.
+func (s Sweep) marks(p *plot, at []int, place func(k int) (x, y float64)) {
+	order := make([]int, len(at))
+	for k := range order {
+		order[k] = k
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		return cmp.Compare(goodness(s.Points[at[a]]), goodness(s.Points[at[b]]))
+	})
+	for _, k := range order {
+		x, y := place(k)
+		point := s.Points[at[k]]
+		p.Marks = append(p.Marks, mark{X: pct(x), Y: num(p.y(y)), Symbol: point.Verdict.String(), Text: fmt.Sprintf("%d: %s", at[k]+1, printable(point.Name()))})
+	}
+	labelled := make([]bool, len(at))
+	for k := range at {
+		if labelled[k] {
+			continue
+		}
+		x, y := place(k)
+		var numbers []string
+		for j := k; j < len(at); j++ {
+			if u, v := place(j); !labelled[j] && math.Abs(u-x) < near && math.Abs(v-y) < near {
+				labelled[j] = true
+				numbers = append(numbers, strconv.Itoa(at[j]+1))
+			}
+		}
+		p.label(x+0.012, y, strings.Join(numbers, ", "), "axis")
+	}
+}
+
+// goodness orders marks: what is drawn last lies on top.
+func goodness(p sweep.Point) int {
+	if p.Meets() {
+		return 1
+	}
+	return 0
+}
+
 // table lists all settings with what each costs.
 func (s Sweep) table() *table {
 	t := &table{Caption: "Settings, with 90 % intervals", Head: []column{{"no.", true}, {"setting", false}, {"verdict", false}}}
@@ -142,9 +183,7 @@ func (s Sweep) table() *table {
 	}
 	t.Head = append(t.Head, column{"standby", true}, column{"battery life", true}, column{"worth it", false})
 	for i, p := range s.Points {
-		state := verdictCell(p.Verdict)
-		state.Small = strings.Join(p.Broken, "; ")
-		row := []cell{{Text: strconv.Itoa(i + 1)}, {Text: p.Name(), Small: runsOf(p)}, state}
+		row := []cell{{Text: strconv.Itoa(i + 1)}, {Text: p.Name(), Small: runsOf(p)}, verdictCell(p.Verdict)}
 		for k, c := range sweep.Costs {
 			row = append(row, cost(p.Values[k], c.Unit))
 		}
@@ -152,7 +191,7 @@ func (s Sweep) table() *table {
 		if p.Battery > 0 {
 			life = years(p.Battery)
 		}
-		row = append(row, cost(p.Standby, rig.Watt), cell{Text: life}, cell{Text: worth(p)})
+		row = append(row, cost(p.Standby, rig.Watt), cell{Text: life}, cell{Text: worth(p), Small: strings.Join(p.Broken, "; ")})
 		t.addRow("", row...)
 	}
 	return t

@@ -52,9 +52,9 @@ type Result struct {
 	Readings []Reading    `json:"readings"` // ordered by DUT, by, run
 	Mean     float64      `json:"mean"`
 	uncertainty.CrossedStudy
-	GRRBand uncertainty.Interval `json:"grr_95"`       // two-sided, 95 %
-	OfTotal float64              `json:"of_total"`     // GRR in per cent of the total
-	OfLimit float64              `json:"of_tolerance"` // GRR in per cent of the room up to the limit
+	GRRBand uncertainty.Interval `json:"grr_95"`                 // two-sided, 95 %
+	OfTotal float64              `json:"of_total"`               // GRR in per cent of the total
+	OfLimit float64              `json:"of_tolerance,omitempty"` // GRR in per cent of the room up to the limit; none without room
 	NDC     int                  `json:"ndc"`
 	Guard   float64              `json:"guard"`   // guard band of one run's value for 95 % (ISO 14253-1)
 	Plain   uncertainty.Risk     `json:"plain"`   // of a wrong verdict on the next DUT, without guard band
@@ -90,9 +90,8 @@ func Analyse(readings []Reading, limit limits.Limit) (Result, error) {
 	}
 	r.OfTotal = r.PercentOfTotal().GRR
 	r.NDC = r.Categories()
-	r.OfLimit = 300 * r.GRR / r.room()
-	if r.room() <= 0 {
-		r.OfLimit = math.Inf(1)
+	if r.room() > 0 {
+		r.OfLimit = 300 * r.GRR / r.room()
 	}
 	if err := r.risks(); err != nil {
 		return r, err

@@ -3,6 +3,7 @@
 package sweep
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
@@ -57,6 +58,18 @@ type Value struct {
 	Value float64 `json:"value"`
 	Low   float64 `json:"low"`
 	High  float64 `json:"high"`
+}
+
+// MarshalJSON writes a bound that does not exist as null, as JSON has no
+// infinity.
+func (v Value) MarshalJSON() ([]byte, error) {
+	bound := func(x float64) *float64 {
+		if math.IsInf(x, 0) {
+			return nil
+		}
+		return &x
+	}
+	return json.Marshal(map[string]any{"known": v.Known, "value": bound(v.Value), "low": bound(v.Low), "high": bound(v.High)})
 }
 
 // Point is one setting with all its runs.

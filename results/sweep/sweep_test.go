@@ -54,12 +54,12 @@ func TestNewPoint(t *testing.T) {
 		got, want float64
 		off       float64
 	}{
-		{"latency", p.Values[Latency].Value, 58e6, 0},                 // 95th of 100, the last three missed
-		{"missed", p.Values[Missed].Value, 0.03, 1e-12},               //
-		{"missed, low", p.Values[Missed].Low, 0.008225829, 1e-8},        // Clopper-Pearson 90 %: beta quantiles by R 4.2.2: qbeta(0.05, 3, 98)
-		{"missed, high", p.Values[Missed].High, 0.07571079, 1e-8},      // qbeta(0.95, 4, 97)
-		{"alarms", p.Values[FalseAlarms].Value, 1, 1e-12},             // 2 in 2 h
-		{"alarms, low", p.Values[FalseAlarms].Low, 0.1776808, 1e-7},   // Garwood 90 %: qchisq(0.05, 4)/4
+		{"latency", p.Values[Latency].Value, 58e6, 0},                // 95th of 100, the last three missed
+		{"missed", p.Values[Missed].Value, 0.03, 1e-12},              //
+		{"missed, low", p.Values[Missed].Low, 0.008225829, 1e-8},     // Clopper-Pearson 90 %: beta quantiles by R 4.2.2: qbeta(0.05, 3, 98)
+		{"missed, high", p.Values[Missed].High, 0.07571079, 1e-8},    // qbeta(0.95, 4, 97)
+		{"alarms", p.Values[FalseAlarms].Value, 1, 1e-12},            // 2 in 2 h
+		{"alarms, low", p.Values[FalseAlarms].Low, 0.1776808, 1e-7},  // Garwood 90 %: qchisq(0.05, 4)/4
 		{"alarms, high", p.Values[FalseAlarms].High, 3.147897, 1e-6}, // qchisq(0.95, 6)/4
 		{"power", p.Values[Power].Value, 105e3, 1e-9},
 	} {

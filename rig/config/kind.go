@@ -12,6 +12,7 @@ const (
 	RigFile     Kind = "rig file"
 	Profile     Kind = "DUT profile"
 	Calibration Kind = "calibration record"
+	Sweep       Kind = "sweep"
 )
 
 // KindOf tells what a file describes, by a key that only this kind has. What
@@ -30,6 +31,8 @@ func KindOf(text []byte) Kind {
 		return Profile
 	case r.has("expires"):
 		return Calibration
+	case r.has("sweep"):
+		return Sweep
 	}
 	return RigFile
 }
