@@ -75,13 +75,24 @@ type ShareCal struct {
 
 // DripCal describes the drip pump: gravimetric calibration (ISO 8655-6).
 type DripCal struct {
+	// Rate is what the pump delivers when Flow is asked of it; without a Flow the
+	// two are the same.
 	Rate  Flow          `yaml:"rate" json:"rate"`
+	Flow  Flow          `yaml:"flow" json:"flow,omitempty"`
 	RateU Share         `yaml:"rate_u" json:"rate_u"`
 	Drop  Volume        `yaml:"drop" json:"drop"`
 	Lag   time.Duration `yaml:"lag" json:"lag"` // pump command to the first drop on the sensor
 	LagU  time.Duration `yaml:"lag_u" json:"lag_u"`
 	// LineVolume is what fills the tube from reservoir to tip; priming gives it and more.
 	LineVolume Volume `yaml:"line_volume" json:"line_volume"`
+}
+
+// Asked is the flow that the pump is told to deliver.
+func (c DripCal) Asked() Flow {
+	if c.Flow > 0 {
+		return c.Flow
+	}
+	return c.Rate
 }
 
 // GateCal describes the drop gate: how long a drop takes from breaking the

@@ -61,7 +61,7 @@ func (s *session) pumping(v rig.Volume) time.Duration {
 // drops, and returns how many it saw.
 func (s *session) pump(limit time.Duration, drops int) (int, error) {
 	gate, hasGate := rig.Find(s.run.Channels(), rig.DropGate)
-	if err := s.set(rig.PumpDrip, int64(s.Calibration.Drip.Rate), rig.LitreRate); err != nil {
+	if err := s.set(rig.PumpDrip, int64(s.Calibration.Drip.Asked()), rig.LitreRate); err != nil {
 		return 0, err
 	}
 	n := 0

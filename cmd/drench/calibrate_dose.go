@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"drench/drivers/virtual"
+	"drench/results/stats"
 	"drench/rig"
 	"drench/rig/calibration"
 	"drench/rig/engine"
@@ -39,6 +40,16 @@ type dosing struct {
 	n     int // doses of each time
 	scale scale
 	most  time.Duration // that the pump may run in one go
+
+	whole  rig.Calibration // the rig file's
+	starts int             // doses of one drop, 0: the lag is not measured
+	empty  bool            // the tube is, at first
+	filled time.Duration   // that the pump has run until the first drop
+	seen   bool            // that drop
+	on     rig.Instant     // of the pump's last command that turned it on
+	first  rig.Instant     // of the first drop after it, 0 before
+	drop   rig.Instant     // of the last one
+	apart  []float64       // times between drops while the pump ran on, ns
 }
 
 // do primes, throws away the first dose, which air makes short, and weighs the
@@ -47,6 +58,7 @@ func (d *dosing) do(ctx context.Context) error {
 	if !d.run.Has(d.pump.Channel) {
 		return &answerError{fmt.Sprintf("this bench has no %s; expected a rig file with that pump, or another --channel", d.pump.Channel)}
 	}
+	d.listen()
 	if err := d.scale.tare(ctx, "Put a vessel under the nozzle; the pump will fill its tube."); err != nil {
 		return err
 	}
@@ -55,6 +67,9 @@ func (d *dosing) do(ctx context.Context) error {
 	}
 	if _, err := d.dose(ctx, d.times[0]); err != nil {
 		return err
+	}
+	if err := d.start(ctx); err != nil {
+		return fmt.Errorf("find the pump's lag: %w", err)
 	}
 	for i := range d.n {
 		for _, on := range d.times {
@@ -73,6 +88,80 @@ func (d *dosing) do(ctx context.Context) error {
 			d.pump.Weighings = append(d.pump.Weighings, calibration.Weighing{On: on, Mass: mass, Drops: drops})
 		}
 	}
+	return nil
+}
+
+// listen has the pump's commands and the gate's edges noted, with the stamps
+// that a run records.
+func (d *dosing) listen() {
+	pump, _ := rig.Find(d.run.Channels(), d.pump.Channel)
+	gate, gated := rig.Find(d.run.Channels(), rig.DropGate)
+	d.run.OnEvent = func(ev rig.Event) {
+		switch {
+		case ev.Kind == rig.Command && ev.Channel == pump && ev.Value != 0:
+			d.on, d.first = ev.At, 0
+		case ev.Kind == rig.Command && ev.Channel == pump && d.on != 0:
+			if !d.seen {
+				d.filled += ev.At.Sub(d.on)
+			}
+			d.on = 0
+		case gated && ev.Kind == rig.Edge && ev.Channel == gate && ev.Value == 1 && d.on != 0:
+			d.fell(ev.At)
+		}
+	}
+}
+
+// fell notes a drop while the pump runs.
+func (d *dosing) fell(at rig.Instant) {
+	if d.first == 0 {
+		d.first = at
+	} else {
+		d.apart = append(d.apart, float64(at.Sub(d.drop)))
+	}
+	if d.drop = at; !d.seen {
+		d.filled += at.Sub(d.on)
+		d.seen = true
+	}
+}
+
+// dropWithin is how long the pump may run for one drop, pauseAfter how long it
+// rests after it.
+const (
+	dropWithin = 5 * time.Second
+	pauseAfter = 5 * time.Second
+)
+
+// start gives doses of one drop as scenarios do: the pump is stopped when the
+// gate has seen it. The first follows another kind of dose, and does not count.
+func (d *dosing) start(ctx context.Context) error {
+	gate, ok := rig.Find(d.run.Channels(), rig.DropGate)
+	if !ok || d.starts == 0 || d.pump.Channel != rig.PumpDrip || d.whole.Gate.FallU <= 0 {
+		return nil
+	}
+	s := &calibration.Starts{Stamp: d.whole.Stamp, Gate: d.whole.Gate}
+	if apart, err := stats.Summarize(d.apart); err == nil && d.empty && d.seen {
+		s.Fill, s.Unsteady = d.filled, apart.SD/apart.Mean
+	}
+	for i := range d.starts + 1 {
+		if err := d.run.Set(ctx, rig.PumpDrip, rig.Of(d.pump.Flow)); err != nil {
+			return err
+		}
+		began := d.on
+		fell, err := d.run.Match(ctx, min(dropWithin, d.most/2), func(ev rig.Event) bool {
+			return ev.Kind == rig.Edge && ev.Channel == gate && ev.Value == 1
+		})
+		delay := d.first.Sub(began)
+		if err := errors.Join(err, d.run.Set(ctx, rig.PumpDrip, rig.Of(rig.Flow(0))), d.run.Wait(ctx, pauseAfter)); err != nil {
+			return err
+		}
+		if !fell {
+			return fmt.Errorf("no water came: no drop fell within %v; look at nozzle, gate and tube", dropWithin)
+		}
+		if i > 0 {
+			s.Delays = append(s.Delays, delay)
+		}
+	}
+	d.pump.Starts = s
 	return nil
 }
 

@@ -20,6 +20,7 @@ import (
 	"drench/rig/calibration"
 	"drench/rig/config"
 	"drench/rig/engine"
+	"drench/rig/physics"
 
 	"github.com/spf13/cobra"
 	"periph.io/x/conn/v3/physic"
@@ -65,7 +66,7 @@ func delivered(t *testing.T, seed uint64) (flow rig.Flow, drop rig.Volume) {
 	gate, _ := rig.Find(table, rig.DropGate)
 	deadman, _ := rig.Find(table, rig.Deadman)
 	ctx := t.Context()
-	if _, err := world.Set(ctx, pump, int64(b.rig.Calibration.Drip.Rate)); err != nil {
+	if _, err := world.Set(ctx, pump, int64(b.rig.Calibration.Drip.Asked())); err != nil {
 		t.Fatal(err)
 	}
 	// From a drop to a later one, once the tube is full. Drops land in the order
@@ -132,6 +133,44 @@ func TestCalibratePumpTruth(t *testing.T) {
 	}
 	if within < seeds*9/10 {
 		t.Errorf("%d of %d rates within two standard uncertainties", within, seeds)
+	}
+}
+
+// TestCalibrateStartsTruth: the lag of a dose and the volume of the tube against
+// what the world was built of. A pump that was stopped by a drop in the gate has
+// gone on while that fell to the gate and while it stopped: so much less is
+// missing for the next drop.
+func TestCalibrateStartsTruth(t *testing.T) {
+	cfg := virtual.Default()
+	fall := func(d physic.Distance) time.Duration {
+		return time.Duration(float64(physics.FallTime(physics.Metre(float64(d)/float64(physic.Metre)))) * 1e9)
+	}
+	const seeds = 10
+	within := 0
+	for seed := range uint64(seeds) {
+		to := filepath.Join(t.TempDir(), "pump.yaml")
+		out, err := calibrate("", "pump", "--seed", fmt.Sprint(seed), "--n", "3", "--to", to)
+		if err != nil {
+			t.Fatalf("seed %d: %v\n%s", seed, err, out)
+		}
+		got := readRecord(t, to).Pump.Starts.Result
+		flow, drop := delivered(t, seed)
+		grow := time.Duration(float64(drop)/float64(flow)*float64(time.Minute)) - fall(cfg.Drip.Gate) - cfg.Lines.StampLag - cfg.Drip.Lag
+		lag := cfg.Drip.Lag + grow + fall(cfg.Drip.Fall)
+		lagOff, lineOff := float64(got.Lag-lag)/float64(got.LagU), float64(got.Line-cfg.Drip.Line)/float64(got.LineU)
+		t.Logf("seed %d: lag %v (u %v), truly %v; tube %v (u %v), truly %v", seed, got.Lag, got.LagU, lag, rig.Of(got.Line), rig.Of(got.LineU), rig.Of(cfg.Drip.Line))
+		if math.Abs(lagOff) <= 2 && math.Abs(lineOff) <= 2 {
+			within++
+		}
+		if math.Abs(lagOff) > 4 || math.Abs(lineOff) > 4 {
+			t.Errorf("seed %d: off by %.1f and %.1f standard uncertainties", seed, lagOff, lineOff)
+		}
+		if got.LagU > 10*time.Millisecond || got.LineU > 100*rig.Microlitre {
+			t.Errorf("seed %d: uncertainties of %v and %v say nothing", seed, got.LagU, rig.Of(got.LineU))
+		}
+	}
+	if within < seeds-2 {
+		t.Errorf("%d of %d within two standard uncertainties", within, seeds)
 	}
 }
 
@@ -286,7 +325,7 @@ func TestCalibrateByHand(t *testing.T) {
 	}
 	var out bytes.Buffer
 	answers := "\n" + strings.Repeat("\n500 mg\n\n0.9985 g\n", 2)
-	p := &calibration.Pump{Channel: rig.PumpDrip, Flow: b.rig.Calibration.Drip.Rate}
+	p := &calibration.Pump{Channel: rig.PumpDrip, Flow: b.rig.Calibration.Drip.Asked()}
 	term := &terminal{out: &out, in: strings.NewReader(answers)}
 	waited := 0
 	err = b.guarded(t.Context(), "pump", 1, func(ctx context.Context, run *engine.Run, _ running) error {

@@ -185,10 +185,10 @@ func (p *problems) pumps(l *config.Loaded, c *realConfig) {
 	if drip == nil || drip.Relay == nil {
 		return
 	}
-	rate, flow := l.Calibration.Drip.Rate, drip.Relay.Flow
+	rate, flow := l.Calibration.Drip.Asked(), drip.Relay.Flow
 	most := float64(flow) * float64(drip.Relay.Tolerance) / 1e9
 	p.refuse(rate > 0 && flow > 0 && float64(max(rate-flow, flow-rate)) > most,
-		fmt.Sprintf("the pump's flow is %v, and calibration.drip.rate is %v", flow, rate), "the same: doses are given at that rate", "pumps", rig.PumpDrip, "relay", "flow")
+		fmt.Sprintf("the pump's flow is %v, and %v is asked for by calibration.drip", flow, rate), "the same: that is what doses ask for", "pumps", rig.PumpDrip, "relay", "flow")
 }
 
 // supply checks a programmable supply.

@@ -115,7 +115,7 @@ func TestBadRealBench(t *testing.T) {
 		"no line":         {"tray: {line: GPIO19, ", "tray: {", "^tray: {bias", "no line is given; expected line: with the kernel's name for it, or chip: and offset:"},
 		"bias":            {"line: GPIO12, bias: down", "line: GPIO12, bias: low", "line: GPIO12, ^bias: low", `bias is "low"; expected up, down or off`},
 		"flow": {"flow: 10 ml/min", "flow: 12 ml/min", "^flow: 12",
-			"the pump's flow is 12 ml/min, and calibration.drip.rate is 10 ml/min; expected the same: doses are given at that rate"},
+			"the pump's flow is 12 ml/min, and 10 ml/min is asked for by calibration.drip; expected the same: that is what doses ask for"},
 		"address": {"tcp://192.0.2.10:5025", "192.0.2.10", "^address: 192.0.2.10",
 			`address is "192.0.2.10"; expected tcp://host:port or serial:///dev/serial/by-id/…?baud=9600`},
 		"dialect": {"dialect: standard", "dialect: standart", "^dialect: standart",

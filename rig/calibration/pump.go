@@ -24,7 +24,9 @@ type Pump struct {
 	// a stream, or where drops were counted.
 	Hanging   rig.Volume `yaml:"hanging,omitempty" json:"hanging,omitempty"`
 	Weighings []Weighing `yaml:"weighings" json:"weighings"`
-	Result    PumpResult `yaml:"result" json:"result"`
+	// Starts is how a drip pump starts, where a drop gate could tell.
+	Starts *Starts    `yaml:"starts" json:"starts,omitempty"`
+	Result PumpResult `yaml:"result" json:"result"`
 }
 
 // Weighing is one dose.
@@ -92,6 +94,12 @@ func (c Pump) Check() []config.Problem {
 		{"offset", rig.Of(c.Result.Offset), rig.Of(r.Offset), int64(r.OffsetU)}, {"offset_u", rig.Of(c.Result.OffsetU), rig.Of(r.OffsetU), int64(r.OffsetU)},
 		{"drop", rig.Of(c.Result.Drop), rig.Of(r.Drop), int64(r.DropU)}, {"drop_u", rig.Of(c.Result.DropU), rig.Of(r.DropU), int64(r.DropU)},
 	})
+	if c.Starts != nil {
+		for _, q := range c.Starts.check(r, c.Hanging) {
+			q.Path = append([]string{"starts"}, q.Path...)
+			p = append(p, q)
+		}
+	}
 	return p
 }
 
@@ -105,6 +113,15 @@ func (c *Pump) compute() error {
 		err = fmt.Errorf("rate is %v ± %v; expected volumes that grow with time, and that scatter", r.Rate, r.RateU)
 	}
 	c.Result = r
+	if err != nil || c.Starts == nil {
+		return err
+	}
+	if err := c.Starts.data().first(); err != nil {
+		return fmt.Errorf("starts: %w", err)
+	}
+	if c.Starts.Result, err = c.Starts.evaluate(r, c.Hanging); err == nil && c.Starts.Result.LagU <= 0 {
+		err = fmt.Errorf("all %d delays are the same; expected some scatter", len(c.Starts.Delays))
+	}
 	return err
 }
 
@@ -223,9 +240,8 @@ func (c Pump) Remarks() []string {
 	return out
 }
 
-// share is the relative standard uncertainty of a dose by the flow asked for:
-// the rate's, and the rate's deviation from what is asked for, which nothing
-// corrects (JCGM 100:2008, F.2.4.5, the deviation taken into u).
+// share is the relative standard uncertainty of a flow that is taken to be as
+// asked for: the rate's, and the rate's deviation, which nothing corrects (JCGM 100:2008, F.2.4.5, the deviation taken into u).
 func (c Pump) share() rig.Share {
 	deviation := float64(c.Result.Rate)/float64(c.Flow) - 1
 	return rig.Share(math.Ceil(1e9 * math.Hypot(deviation, float64(c.Result.RateU)/float64(c.Flow))))

@@ -159,10 +159,11 @@ func TestApply(t *testing.T) {
 	if err := p.compute(); err != nil {
 		t.Fatal(err)
 	}
-	// 20 ml/min were asked for, 6.62 came: no dose by that rate is better known.
-	want.Drip.Rate, want.Drip.Drop = 20*rig.MlPerMin, p.Result.Drop
+	// 20 ml/min were asked for, 6.62 came.
+	want.Drip.Flow, want.Drip.Rate, want.Drip.Drop = 20*rig.MlPerMin, p.Result.Rate, p.Result.Drop
 	want.Drip.RateU = got.Drip.RateU
-	near(t, "rate_u", float64(got.Drip.RateU)/1e9, 1-6.62078/20, 1e-4)
+	near(t, "rate", float64(got.Drip.Rate)/1e6, 6.62078, 5e-4)
+	near(t, "rate_u", float64(got.Drip.RateU)/1e9, float64(p.Result.RateU)/float64(p.Result.Rate), 1e-8)
 	want.Stamp = rig.LagCal{Lag: 100 * time.Microsecond, U: got.Stamp.U}
 	want.Supply.SlewUp, want.Supply.SlewDown, want.Supply.RailU = 100*rig.VoltPerSec, 50*rig.VoltPerSec, 2*physic.MilliVolt
 	if got != want {
@@ -176,7 +177,8 @@ func TestApply(t *testing.T) {
 		t.Fatal(err)
 	}
 	want = before
-	want.Spray.RateU = got.Drip.RateU
+	want.Spray.RateU = spray.Pump.share()
+	near(t, "spray's rate_u", float64(want.Spray.RateU)/1e9, 1-6.62078/20, 1e-4)
 	if got := Apply(before, sprayed); got != want {
 		t.Errorf("spray: got  %+v\nwant %+v", got, want)
 	}

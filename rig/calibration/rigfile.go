@@ -3,6 +3,7 @@ package calibration
 import (
 	"errors"
 	"fmt"
+	"math"
 	"strconv"
 	"time"
 
@@ -35,18 +36,26 @@ func OfRig(l *config.Loaded) ([]*Record, error) {
 
 // Apply returns the calibration with the values of records over its own.
 //
-// A pump's rate stays what is asked for, as the pump's driver is told flows;
-// the measured deviation from it is taken into the rate's uncertainty. To take
-// the deviation out, give the driver the measured flow and calibrate again.
+// The drip pump is asked for the flow that was asked for when it was weighed, and
+// believed to deliver what it delivered then. The spray pump is asked for many
+// flows: its measured deviation is taken into its rate's uncertainty.
 func Apply(cal rig.Calibration, records ...*Record) rig.Calibration {
 	for _, r := range records {
 		switch {
 		case r.Pump != nil && r.Pump.Channel == rig.PumpSpray:
 			cal.Spray.RateU = r.Pump.share()
 		case r.Pump != nil:
-			cal.Drip.Rate, cal.Drip.RateU = r.Pump.Flow, r.Pump.share()
+			p := r.Pump.Result
+			cal.Drip.Flow, cal.Drip.Rate = r.Pump.Flow, p.Rate
+			cal.Drip.RateU = rig.Share(math.Ceil(1e9 * float64(p.RateU) / float64(p.Rate)))
 			if r.Pump.Result.Drop > 0 {
 				cal.Drip.Drop = r.Pump.Result.Drop
+			}
+			if s := r.Pump.Starts; s != nil {
+				cal.Drip.Lag, cal.Drip.LagU = s.Result.Lag, s.Result.LagU
+				if s.Result.Line > 0 {
+					cal.Drip.LineVolume = s.Result.Line
+				}
 			}
 		case r.Timing != nil:
 			cal.Stamp = rig.LagCal{Lag: r.Timing.Result.Lag, U: r.Timing.Result.U}

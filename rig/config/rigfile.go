@@ -161,7 +161,7 @@ func (r *rules) calibration(c rig.Calibration) {
 		positive, notNegative []entry
 	}{
 		{"drip", []entry{{"rate", rig.Of(c.Drip.Rate)}, {"rate_u", rig.Of(c.Drip.RateU)}, {"drop", rig.Of(c.Drip.Drop)}, {"lag_u", rig.Of(c.Drip.LagU)}},
-			[]entry{{"lag", rig.Of(c.Drip.Lag)}, {"line_volume", rig.Of(c.Drip.LineVolume)}}},
+			[]entry{{"flow", rig.Of(c.Drip.Flow)}, {"lag", rig.Of(c.Drip.Lag)}, {"line_volume", rig.Of(c.Drip.LineVolume)}}},
 		{"drop_gate", []entry{{"fall", rig.Of(c.Gate.Fall)}, {"fall_u", rig.Of(c.Gate.FallU)}}, nil},
 		{"witness", []entry{{"u", rig.Of(c.Witness.U)}}, []entry{{"lag", rig.Of(c.Witness.Lag)}}},
 		{"spray", []entry{{"area", rig.Of(c.Spray.Area)}, {"rate_u", rig.Of(c.Spray.RateU)}, {"lag_u", rig.Of(c.Spray.LagU)}},
