@@ -102,7 +102,11 @@ func (s *session) listen() error {
 		}
 		s.pattern, s.rawGroup = re, re.SubexpIndex("diff")
 	}
+	other := s.run.OnEvent
 	s.run.OnEvent = func(ev rig.Event) {
+		if other != nil {
+			other(ev)
+		}
 		s.life.event(ev)
 		if ev.Kind != rig.Line || s.pattern == nil || s.rawGroup < 0 {
 			return

@@ -183,6 +183,10 @@ func (j *job) keep(ctx context.Context, st *store.Store, rec *store.Recorder, on
 	sum, cut, err := j.runInto(ctx, rec, onTrial)
 	err = errors.Join(err, j.claim.keepTrip(ctx, rec.ID(), errors.Join(cut, err)))
 	interrupted := ctx.Err() != nil && errors.Is(err, context.Canceled)
+	if cause := context.Cause(ctx); errors.Is(cause, errEnding) && cut != nil && err == nil {
+		// A long timeline takes long to judge; whoever wants that does it later.
+		return report.Input{}, errors.Join(cause, rec.Finish(context.WithoutCancel(ctx), verdict.Error, "The run was cut short: "+cause.Error()+".", sum, nil))
+	}
 	ctx = context.WithoutCancel(ctx) // a run that was stopped still has its end to keep
 	var in report.Input
 	var body []byte

@@ -95,6 +95,9 @@ func takeBench(folder string, b *bench) (*benchLock, error) {
 	return lockBench(folder, b.rig.Name)
 }
 
+// errEnding is why a run ends that the daemon's own end stops.
+var errEnding = errors.New("stopped: the daemon was told to end")
+
 // keepBench runs the daemon and whatever answers for it, until ctx ends or one
 // of them fails.
 func keepBench(ctx context.Context, b *bench, st *store.Store, folder string, f serveFlags, log *slog.Logger) error {
@@ -119,15 +122,16 @@ func keepBench(ctx context.Context, b *bench, st *store.Store, folder string, f 
 		return &benchError{fmt.Errorf("listen on %s: %w", f.listen, err)}
 	}
 	log.Info("drench serves", "bench", b.rig.Name, "virtual", !b.isReal(), "at", l.Addr().String(), "store", st.Path())
-	inner, stop := context.WithCancelCause(ctx)
+	inner, stop := context.WithCancelCause(context.WithoutCancel(ctx))
 	defer stop(nil)
+	defer context.AfterFunc(ctx, func() { stop(errEnding) })()
 	var all sync.WaitGroup
 	all.Go(func() { stop(srv.run(inner, l)) })
 	all.Go(func() { stop(d.Run(inner)) })
 	all.Go(func() { newNotifier(d, log).run(inner) })
 	all.Wait()
-	if ctx.Err() == nil { // nobody told it to end
-		return &benchError{context.Cause(inner)}
+	if err := context.Cause(inner); !errors.Is(err, errEnding) {
+		return &benchError{err}
 	}
 	log.Info("drench has ended")
 	return nil

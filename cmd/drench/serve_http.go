@@ -15,6 +15,7 @@ import (
 	"drench/rig/daemon"
 	"drench/rig/daemon/access"
 	"drench/rig/daemon/api"
+	"drench/rig/daemon/web"
 )
 
 // tokensFile holds the tokens, in the store's folder.
@@ -40,11 +41,11 @@ func newServer(ctx context.Context, d *daemon.Daemon, st *store.Store, folder st
 	if err != nil {
 		return nil, err
 	}
-	gate, err := access.New(access.Options{Policy: policy, Tokens: tokens, Hosts: f.hosts, Log: log})
+	gate, err := access.New(access.Options{Policy: policy, Tokens: tokens, Hosts: f.hosts, Open: web.Open(), Login: web.LoginPath, Log: log})
 	if err != nil {
 		return nil, err
 	}
-	mux, err := newMux(d, st, log)
+	mux, err := newMux(d, st, gate, log)
 	if err != nil {
 		return nil, err
 	}
@@ -64,12 +65,17 @@ func newServer(ctx context.Context, d *daemon.Daemon, st *store.Store, folder st
 	return s, nil
 }
 
-func newMux(d *daemon.Daemon, st *store.Store, log *slog.Logger) (*http.ServeMux, error) {
+func newMux(d *daemon.Daemon, st *store.Store, gate *access.Gate, log *slog.Logger) (*http.ServeMux, error) {
+	pages, err := web.New(web.Options{Bench: d, Runs: st, Door: gate, Log: log})
+	if err != nil {
+		return nil, err
+	}
 	calls, err := api.New(d, st, log)
 	if err != nil {
 		return nil, err
 	}
 	mux := http.NewServeMux()
+	mux.Handle("/", pages)
 	mux.Handle(api.Root+"/", calls)
 	mux.Handle("GET /metrics", access.Require(access.ToLook, d.Metrics()))
 	return mux, nil

@@ -28,7 +28,7 @@ func (d *Daemon) stock(name string) (File, bool) {
 }
 
 // Files lists the files, those that come with drench too, by name and without
-// their texts.
+// their texts. Each was checked when it was kept.
 func (d *Daemon) Files(ctx context.Context) ([]File, error) {
 	kept, err := d.Ledger.Files(ctx)
 	if err != nil {
@@ -36,11 +36,11 @@ func (d *Daemon) Files(ctx context.Context) ([]File, error) {
 	}
 	var list []File
 	for _, f := range d.Workshop.Stock() {
-		f.Text, f.Hash = "", hashOf(f.Text)
+		f.Text, f.Hash, f.Problems = "", hashOf(f.Text), []string{}
 		list = append(list, f)
 	}
 	for _, f := range kept {
-		list = append(list, File{Name: f.Name, By: f.By, At: f.At, Hash: f.Hash})
+		list = append(list, File{Name: f.Name, By: f.By, At: f.At, Hash: f.Hash, Problems: []string{}})
 	}
 	slices.SortFunc(list, func(a, b File) int { return strings.Compare(a.Name, b.Name) })
 	return list, nil
@@ -54,7 +54,7 @@ func hashOf(text string) string {
 // File returns one file with its text and what is wrong with it.
 func (d *Daemon) File(ctx context.Context, name string) (File, error) {
 	if f, ok := d.stock(name); ok {
-		f.Hash = hashOf(f.Text)
+		f.Hash, f.Problems = hashOf(f.Text), []string{}
 		return f, nil
 	}
 	s, err := d.Ledger.File(ctx, name)
@@ -64,7 +64,7 @@ func (d *Daemon) File(ctx context.Context, name string) (File, error) {
 	if err != nil {
 		return File{}, err
 	}
-	return File{Name: s.Name, Text: s.Text, By: s.By, At: s.At, Hash: s.Hash, Problems: d.Workshop.CheckFile(ctx, s.Name, s.Text)}, nil
+	return File{Name: s.Name, Text: s.Text, By: s.By, At: s.At, Hash: s.Hash, Problems: d.problems(ctx, s.Name, s.Text)}, nil
 }
 
 // CheckFile tells what is wrong with a text, and keeps nothing.
@@ -72,7 +72,12 @@ func (d *Daemon) CheckFile(ctx context.Context, name, text string) (File, error)
 	if err := checkName(name, text); err != nil {
 		return File{}, err
 	}
-	return File{Name: name, Text: text, Hash: hashOf(text), Problems: d.Workshop.CheckFile(ctx, name, text)}, nil
+	return File{Name: name, Text: text, Hash: hashOf(text), Problems: d.problems(ctx, name, text)}, nil
+}
+
+// problems are what is wrong with a text; an empty list, not nil, if nothing is.
+func (d *Daemon) problems(ctx context.Context, name, text string) []string {
+	return append([]string{}, d.Workshop.CheckFile(ctx, name, text)...)
 }
 
 func checkName(name, text string) error {

@@ -46,7 +46,9 @@ func TestWebhook(t *testing.T) {
 		{"refused", func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(403) }, 1, "failed"},
 		{"broken", func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(503) }, 4, "failed"},
 		{"busy", func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(429) }, 4, "failed"},
-		{"sent elsewhere", func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, elsewhere.URL, http.StatusTemporaryRedirect) }, 4, "failed"},
+		{"sent elsewhere", func(w http.ResponseWriter, r *http.Request) {
+			http.Redirect(w, r, elsewhere.URL, http.StatusTemporaryRedirect)
+		}, 4, "failed"},
 		{"sent on here", func(w http.ResponseWriter, r *http.Request) {
 			if r.URL.Path == "/" {
 				http.Redirect(w, r, "/there", http.StatusTemporaryRedirect)

@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"drench/rig"
@@ -386,7 +387,10 @@ func (r *Run) Do(ctx context.Context, script func(context.Context) error) (err e
 			err = fmt.Errorf("the run loop failed: %v", p)
 		}
 		if ctx.Err() != nil {
-			err = fmt.Errorf("stopped: %w", context.Cause(ctx))
+			err = context.Cause(ctx)
+			if !strings.HasPrefix(err.Error(), "stopped") { // whoever stops a run may say so itself
+				err = fmt.Errorf("stopped: %w", err)
+			}
 		}
 		err = errors.Join(err, r.Close(err))
 	}()
