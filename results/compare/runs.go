@@ -222,10 +222,25 @@ func (c *Comparison) difference(p pair, name string, o Options) (Difference, boo
 		p := min(e.p, 1)
 		d.P = &p
 	}
+	if a, b := base.uncertainty(), now.uncertainty(); m.Kind == measure.Samples && max(a, b) > 1.5*min(a, b) {
+		d.Notes = append(d.Notes, fmt.Sprintf("one value has a standard uncertainty of %s now, of %s before: what other instruments or other signs of water are off by is taken for a difference",
+			Format(b, m.Unit), Format(a, m.Unit)))
+	}
 	if n := inconclusive(base) + inconclusive(now); n > 0 {
 		d.Notes = append(d.Notes, fmt.Sprintf("%s could not contribute", number(n, "inconclusive trial")))
 	}
 	return d, true
+}
+
+// uncertainty is the greatest standard uncertainty of a sample.
+func (g group) uncertainty() float64 {
+	u := int64(0)
+	for _, m := range g {
+		for _, s := range m.Samples {
+			u = max(u, s.U)
+		}
+	}
+	return float64(u)
 }
 
 func inconclusive(g group) int {

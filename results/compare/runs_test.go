@@ -299,6 +299,24 @@ func TestPairing(t *testing.T) {
 	}
 }
 
+// Samples of other uncertainty come from other instruments, and a note says so.
+func TestOtherUncertainty(t *testing.T) {
+	rng := rand.New(rand.NewPCG(51, 52))
+	draw := func(u int64) Run {
+		m := normal(rng, 50, 1200, 100)
+		for i := range m.Samples {
+			m.Samples[i].U = u
+		}
+		return drip(m)
+	}
+	for u, want := range map[int64]int{1e6: 0, 1.2e6: 0, 30e6: 1} {
+		d := Runs([]Run{draw(1e6)}, []Run{draw(u)}, Options{}).Differences[0]
+		if len(d.Notes) != want || want > 0 && !strings.Contains(d.Notes[0], "30 ms now, of 1 ms before") {
+			t.Errorf("with %d ns: notes %q", u, d.Notes)
+		}
+	}
+}
+
 // TestTurnedRound: the baseline and the runs change places, worse and better do
 // too, and the rest stays.
 func TestTurnedRound(t *testing.T) {
