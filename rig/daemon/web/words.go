@@ -8,23 +8,40 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"drench/rig"
 )
 
 // funcs are what templates may call.
 var funcs = template.FuncMap{
-	"wall":   wall,
-	"iso":    func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
-	"age":    age,
-	"join":   strings.Join,
-	"inc":    func(n int) int { return n + 1 },
-	"dec":    func(n int) int { return n - 1 },
-	"span":   span,
-	"lines":  func(s []string) string { return strings.Join(s, "\n") },
-	"driven": func(d rig.Direction) bool { return d == rig.Output },
-	"hash":   func(s string) string { return s[:min(12, len(s))] },
-	"place":  func(f frame, section, path, name string) place { return place{path, name, f.Section == section} },
+	"wall":     wall,
+	"iso":      func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
+	"age":      age,
+	"join":     strings.Join,
+	"inc":      func(n int) int { return n + 1 },
+	"dec":      func(n int) int { return n - 1 },
+	"span":     span,
+	"lines":    func(s []string) string { return strings.Join(s, "\n") },
+	"driven":   func(d rig.Direction) bool { return d == rig.Output },
+	"hash":     func(s string) string { return s[:min(12, len(s))] },
+	"sentence": sentence,
+	"rows":     func(text string) int { return min(32, max(10, strings.Count(text, "\n")+3)) }, // of an editor
+	"place":    func(f frame, section, path, name string) place { return place{path, name, f.Section == section} },
+}
+
+// sentence makes one of a text that is meant to stand within another.
+func sentence(s string) string {
+	first, size := utf8.DecodeRuneInString(s)
+	if size == 0 {
+		return s
+	}
+	s = string(unicode.ToUpper(first)) + s[size:]
+	if strings.ContainsAny(s[len(s)-1:], ".!?") {
+		return s
+	}
+	return s + "."
 }
 
 // place is an entry of the navigation.

@@ -8,7 +8,7 @@
 	const readings = document.getElementById("readings");
 	const news = document.getElementById("news");
 	let mark = document.querySelector(".bench").dataset.mark;
-	let job = null, began = false;
+	let job = null;
 
 	function put(node, text) { if (node && node.textContent !== text) node.textContent = text; }
 
@@ -59,8 +59,9 @@
 
 	// fresh fetches the page again and takes over the parts that depend on more
 	// than the bench's state, but none that somebody is working in.
-	let fetching = false;
+	let fetching = false, again = false;
 	async function fresh() {
+		again = fetching;
 		if (fetching) return;
 		fetching = true;
 		try {
@@ -69,12 +70,12 @@
 			const page = new DOMParser().parseFromString(await got.text(), "text/html");
 			for (const part of all("[data-fresh]")) {
 				const to = page.querySelector(`[data-fresh="${part.dataset.fresh}"]`);
-				if (to && !part.contains(document.activeElement)) part.replaceChildren(...to.childNodes);
+				if (to && to.innerHTML !== part.innerHTML && !part.contains(document.activeElement)) part.replaceChildren(...to.childNodes);
 			}
 			const rows = page.querySelector("#readings tbody");
 			if (rows && rows.rows.length !== readings.tBodies[0].rows.length) readings.tBodies[0].replaceWith(rows);
 		} finally {
-			setTimeout(() => { fetching = false; }, 500);
+			setTimeout(() => { fetching = false; if (again) fresh(); }, 500);
 		}
 	}
 
@@ -104,8 +105,7 @@
 		strip.whole(u.live);
 		const id = u.live.job ? u.live.job.id : 0;
 		const turn = `${id} ${u.live.paused} ${u.live.trip || ""}`;
-		if (began && turn !== job) fresh();
-		began = true;
+		if (turn !== job) fresh(); // at first too: a short run may have ended meanwhile
 		job = turn;
 		if (u.words.mark !== mark || performance.now() - drawn > 250) show();
 	}
@@ -118,6 +118,8 @@
 		last = null;
 	}
 	setInterval(show, 250);
+	// What a slow page was not told of, and how the supervisor fares.
+	setInterval(() => { if (!document.hidden) fresh(); }, 10000);
 
 	const linked = document.querySelector("[data-live=linked]");
 	const source = new EventSource("/follow");
