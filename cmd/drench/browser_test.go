@@ -59,6 +59,7 @@ func browseStart(t *testing.T, b *webtest.Browser, s *serving) {
 
 // browseStop watches a long run, and stops it.
 func browseStop(t *testing.T, b *webtest.Browser, s *serving) {
+	b.Look(webtest.Looks()[0])
 	s.putEndless(t)
 	b.Go(s.url)
 	b.Set("#scenario", "endless.star")
@@ -67,6 +68,7 @@ func browseStop(t *testing.T, b *webtest.Browser, s *serving) {
 	b.Wait(`document.querySelectorAll("#readings tbody tr").length > 5`)
 	before := webtest.Value[string](b, `document.querySelector("tr[data-channel=heartbeat]").textContent`)
 	b.Wait(fmt.Sprintf(`document.querySelector("tr[data-channel=heartbeat]").textContent !== %q`, before))
+	webtest.Value[int](b, `scrollTo(0, 350) ?? 1`)
 	b.Picture("real-running")
 	b.Click(".stop")
 	b.Wait(`document.querySelector(".said").textContent.includes("told to stop")`)

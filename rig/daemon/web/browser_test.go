@@ -5,6 +5,7 @@ import (
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"time"
 
 	"drench/results/store"
 	"drench/rig"
@@ -62,10 +63,12 @@ func TestFollowedInABrowser(t *testing.T) {
 	s.change(func(l *daemon.Live) {
 		l.Job = &daemon.Job{ID: 1, Request: daemon.Request{Scenario: "drip"}}
 		l.Trial, l.Trials, l.At = 2, 5, 4e9
-		l.Channels[3].Shown = "2.9 V"
 	})
+	s.tell(rig.Event{At: 5e9, Kind: rig.Reading, Channel: 3, Value: 29e8}, "rail 2.9 V")
 	b.Wait(`document.querySelector("h1 .meaning").textContent === "drip, trial 2 of 5"`)
-	b.Wait(`document.querySelector("tr[data-channel=rail]").textContent.includes("2.9 V")`)
+	b.Wait(`document.querySelector("tr[data-channel=rail]").textContent === "railgauge2.9 V0.0 s"`)
+	s.tell(rig.Event{At: 6e9, Kind: rig.TrialBegin, Value: 3}, "trial 3 begins: wet")
+	b.Wait(`document.querySelector("progress").value === 3`)
 	b.Wait(`document.querySelector("#news").textContent.startsWith("Running")`)
 	b.Wait(`document.querySelector("#strip").height > 100`)
 	b.Click(".stop")
@@ -124,7 +127,12 @@ func TestWithoutScripts(t *testing.T) {
 	b.Type("#dut", "s1\n")
 	b.See(".said")
 	b.Click(".stop")
-	b.See(".said")
+	for range 100 {
+		if len(s.did()) == before+2 {
+			break
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
 	if did := strings.Join(s.did()[before:], ", "); did != "local: enqueue, local: stop" {
 		t.Errorf("did %s", did)
 	}

@@ -121,6 +121,15 @@ func (m *memory) Follow(ctx context.Context) <-chan daemon.Update {
 	return c
 }
 
+// tell tells those who follow of an event.
+func (m *memory) tell(e rig.Event, shown string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for _, w := range m.watchers {
+		w <- daemon.Update{Event: &e, Shown: shown}
+	}
+}
+
 // cutOff ends what follows the bench, as a restart would.
 func (m *memory) cutOff() {
 	m.mu.Lock()

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"time"
 
+	"drench/rig"
 	"drench/rig/daemon"
 )
 
@@ -24,7 +25,7 @@ const (
 // live says once what the bench does.
 func (s *site) live(w http.ResponseWriter, r *http.Request) error {
 	l := s.Bench.Live()
-	b, err := json.Marshal(told{daemon.Update{Seq: l.Seq, Live: &l}, wordsOf(l)})
+	b, err := json.Marshal(s.told(daemon.Update{Seq: l.Seq, Live: &l}))
 	if err != nil {
 		return fmt.Errorf("describe the bench: %w", err)
 	}
@@ -77,18 +78,24 @@ func (s *site) follow(w http.ResponseWriter, r *http.Request) error {
 	}
 }
 
-// told is an update with the state in words, so that words are made in one
-// place.
+// told is an update with the state in words where that may have changed, so
+// that words are made in one place.
 type told struct {
 	daemon.Update
-	Words state `json:"words"`
+	Words *state `json:"words,omitempty"`
 }
 
 func (s *site) told(u daemon.Update) told {
-	if u.Live != nil {
-		return told{u, wordsOf(*u.Live)}
+	var words state
+	switch {
+	case u.Live != nil:
+		words = wordsOf(*u.Live)
+	case u.Event != nil && u.Event.Kind <= rig.Line: // of a channel: there are many
+		return told{Update: u}
+	default:
+		words = wordsOf(s.Bench.Live())
 	}
-	return told{u, wordsOf(s.Bench.Live())}
+	return told{u, &words}
 }
 
 func message(u told) ([]byte, error) {

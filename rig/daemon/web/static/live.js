@@ -97,25 +97,37 @@
 	const strip = new Strip(document.getElementById("strip"), Number(stretch.value));
 	stretch.addEventListener("change", () => { strip.stretch = Number(stretch.value); strip.draw(); });
 
-	let last = null, drawn = 0;
+	// The stream begins with the whole state; after that it tells of events,
+	// and of the whole again when more than a channel has changed.
+	let live = null, said = null, drawn = true;
 	function take(u) {
-		if (u.event) strip.event(u.event);
-		if (!u.live) return;
-		last = u;
-		strip.whole(u.live);
-		const id = u.live.job ? u.live.job.id : 0;
-		const turn = `${id} ${u.live.paused} ${u.live.trip || ""}`;
-		if (turn !== job) fresh(); // at first too: a short run may have ended meanwhile
-		job = turn;
-		if (u.words.mark !== mark || performance.now() - drawn > 250) show();
+		if (u.words) said = u.words;
+		if (u.live) {
+			live = u.live;
+			strip.whole(live);
+			const turn = `${live.job ? live.job.id : 0} ${live.paused} ${live.trip || ""}`;
+			if (turn !== job) fresh(); // at first too: a short run may have ended meanwhile
+			job = turn;
+		}
+		if (u.event && live) {
+			strip.event(u.event);
+			note(u.event, u.shown);
+		}
+		drawn = false;
+	}
+	// note puts an event into the state; in words a reading is "rail 3.3 V".
+	function note(e, shown) {
+		live.at = Math.max(live.at, e.At);
+		if (e.Kind === 5) live.trial = e.Value;
+		const c = e.Kind <= 4 ? (live.channels || [])[e.Channel] : null;
+		if (c) Object.assign(c, {seen: true, at: e.At, value: e.Value, shown: shown.slice(c.name.length + 1)});
 	}
 	function show() {
-		if (!last) return;
-		drawn = performance.now();
-		words(last.words);
-		table(last.live);
-		progress(last.live);
-		last = null;
+		if (drawn) return;
+		drawn = true;
+		words(said);
+		table(live);
+		progress(live);
 	}
 	setInterval(show, 250);
 	// What a slow page was not told of, and how the supervisor fares.
