@@ -160,13 +160,14 @@ func (c Certificate) CSV(w io.Writer) error {
 }
 
 func (c Certificate) rows(u *Unit) [][]string {
-	first := []string{c.Product, c.Lot, strconv.Itoa(u.Sample), strconv.Itoa(u.Unit), u.Serial}
+	first := []string{c.Product, c.Lot, strconv.Itoa(u.Sample), strconv.Itoa(u.Unit)}
 	if len(u.Results) == 0 {
-		return [][]string{append(first, make([]string, len(columns)-len(first))...)}
+		row := append(first, u.Serial)
+		return [][]string{append(row, make([]string, len(columns)-len(row))...)}
 	}
 	var rows [][]string
 	for _, r := range u.Results {
-		rows = append(rows, append(first[:len(first):len(first)], strconv.Itoa(r.Entry), strconv.FormatInt(r.Run, 10), r.Sum, r.Verdict.String(),
+		rows = append(rows, append(first[:len(first):len(first)], r.Serial, strconv.Itoa(r.Entry), strconv.FormatInt(r.Run, 10), r.Sum, r.Verdict.String(),
 			string(ClassOf(r.Verdict)), strconv.FormatBool(r.Voided == "" && r.Retest == ""), r.Voided+r.Retest, r.By, r.At.Format(time.RFC3339Nano)))
 	}
 	return rows

@@ -96,7 +96,7 @@ func (s *Series) result(e Entry, b resultBody) error {
 	if err := l.inTurn(b.Sample); err != nil {
 		return err
 	}
-	u.Results = append(u.Results, Result{Entry: e.N, Run: b.Run, Sum: b.Sum, Verdict: b.Verdict, By: e.By, At: e.At})
+	u.Results = append(u.Results, Result{Entry: e.N, Serial: u.Serial, Run: b.Run, Sum: b.Sum, Verdict: b.Verdict, By: e.By, At: e.At})
 	s.runs[b.Run], s.sums[b.Sum] = e.N, e.N
 	return nil
 }

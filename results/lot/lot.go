@@ -102,8 +102,9 @@ type Act struct {
 // Result is a run on a sampled unit.
 type Result struct {
 	Entry   int             `json:"entry"` // in the ledger
-	Run     int64           `json:"run"`   // in the store
-	Sum     string          `json:"sum"`   // SHA-256 of the run's timeline in hexadecimal
+	Serial  string          `json:"serial"`
+	Run     int64           `json:"run"` // in the store
+	Sum     string          `json:"sum"` // SHA-256 of the run's timeline in hexadecimal
 	Verdict verdict.Verdict `json:"verdict"`
 	By      string          `json:"by"`
 	At      time.Time       `json:"at"`

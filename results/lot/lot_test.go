@@ -312,7 +312,9 @@ func TestCertificate(t *testing.T) {
 		t.Error("an open lot")
 	}
 	s.must(s.test("L", 1, verdict.Fail))
-	s.must(s.Void(t.Context(), act("ann", "wrong limits"), "L", s.standing(1)))
+	s.must(s.Void(t.Context(), act("ann", "wrong device"), "L", s.standing(1)))
+	s.must(s.Void(t.Context(), act("ann", "wrong device"), "L", s.assigned(1)))
+	s.must(s.Assign(t.Context(), act("bob", ""), "L", 1, "right"))
 	s.must(s.Result(t.Context(), act("bob", ""), "L", 1, 50, sum(50), verdict.Pass))
 	for sample := 2; sample <= 13; sample++ {
 		s.must(s.test("L", sample, verdict.Pass))
@@ -331,7 +333,7 @@ func TestCertificate(t *testing.T) {
 	s.must(c.CSV(&b))
 	rows, err := csv.NewReader(&b).ReadAll()
 	s.must(err)
-	if len(rows) != 15 || rows[1][8] != "fail" || rows[1][10] != "false" || rows[1][11] != "wrong limits" || rows[2][6] != "50" || rows[2][10] != "true" {
+	if len(rows) != 15 || rows[1][8] != "fail" || rows[1][10] != "false" || rows[1][4] != "L-1" || rows[2][4] != "right" || rows[1][11] != "wrong device" || rows[2][6] != "50" || rows[2][10] != "true" {
 		t.Errorf("%q", rows[:3])
 	}
 }

@@ -14,7 +14,7 @@ import (
 // simulated is how many lots a test simulates.
 func simulated(all int) int {
 	if testing.Short() {
-		return all / 20
+		return all / 50
 	}
 	return all
 }

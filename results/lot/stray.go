@@ -17,10 +17,10 @@ type Ran struct {
 }
 
 // Strays compares a lot with the store, a sentence for each difference: runs
-// on sampled devices, from the opening to the decision, that are not in the ledger, so that nobody
-// tests until it passes; and results that the store has with another verdict,
-// timeline or device, or not at all. runs are all that the store has of the
-// time.
+// on sampled devices, from the opening to the decision, that are not in the
+// ledger, so that nobody tests until it passes; and results that the store has
+// with another verdict, timeline or device, or not at all. runs are all that
+// the store has of the time.
 func (l *Lot) Strays(runs []Ran) []string {
 	byNumber, entered, sampled := map[int64]Ran{}, map[int64]bool{}, map[string]int{}
 	for _, r := range runs {
@@ -33,7 +33,7 @@ func (l *Lot) Strays(runs []Ran) []string {
 		}
 		for _, r := range u.Results {
 			entered[r.Run] = true
-			if text := differs(r, u.Serial, byNumber); text != "" {
+			if text := differs(r, byNumber); text != "" {
 				found = append(found, fmt.Sprintf("entry %d, sample %d: %s", r.Entry, u.Sample, text))
 			}
 		}
@@ -49,8 +49,8 @@ func (l *Lot) Strays(runs []Ran) []string {
 }
 
 // differs says how a result and the store's run are not the same. A voided
-// result may be of another device: that may be why.
-func differs(r Result, serial string, runs map[int64]Ran) string {
+// result may be of another device: that may be why it was voided.
+func differs(r Result, runs map[int64]Ran) string {
 	kept, ok := runs[r.Run]
 	switch {
 	case !ok:
@@ -59,8 +59,8 @@ func differs(r Result, serial string, runs map[int64]Ran) string {
 		return fmt.Sprintf("run %d has the timeline %.12s… in the store, and %.12s… here", r.Run, kept.Sum, r.Sum)
 	case kept.Verdict != r.Verdict:
 		return fmt.Sprintf("run %d ended %v in the store, and %v here", r.Run, kept.Verdict, r.Verdict)
-	case r.Voided == "" && kept.DUT != serial:
-		return fmt.Sprintf("run %d is of %q in the store, and of %q here", r.Run, kept.DUT, serial)
+	case r.Voided == "" && kept.DUT != r.Serial:
+		return fmt.Sprintf("run %d is of %q in the store, and of %q here", r.Run, kept.DUT, r.Serial)
 	}
 	return ""
 }
