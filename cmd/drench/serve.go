@@ -8,9 +8,11 @@ import (
 	"net"
 	"os"
 	"sync"
+	"time"
 	_ "time/tzdata" // a bench's machine may have no table of time zones
 
 	"drench/results/store"
+	"drench/rig/calibration"
 	"drench/rig/config"
 	"drench/rig/daemon"
 
@@ -74,6 +76,9 @@ func serve(cmd *cobra.Command, f serveFlags) (err error) {
 		return &benchError{err}
 	}
 	defer mine.release()
+	for _, w := range calibration.Warnings(time.Now(), b.records...) {
+		log.Warn(w)
+	}
 	lost := b.makeSafe(ctx)
 	if lost != nil {
 		log.Error("the bench can't be reached", "err", lost)

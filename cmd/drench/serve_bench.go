@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -25,11 +26,13 @@ type served struct {
 
 	mu      sync.Mutex
 	checked map[string]error // what rehearsals found, by all that they depend on
+
+	rehearsing chan struct{} // has room for one: a rehearsal takes a core, which the bench may need
 }
 
 func newServed(b *bench, st *store.Store) (*served, error) {
 	table, err := b.channels(1)
-	return &served{bench: b, st: st, table: table, checked: map[string]error{}}, err
+	return &served{bench: b, st: st, table: table, checked: map[string]error{}, rehearsing: make(chan struct{}, 1)}, err
 }
 
 // Run implements daemon.Runner, by the way of `drench run`.
@@ -49,16 +52,19 @@ func (s *served) Run(ctx context.Context, job daemon.Job, o daemon.Observer) (da
 		out.Run = run
 		o.Began(run, s.table, planned(j.counts))
 	}
+	between := s.watchBeside(ctx, o)
+	j.closed = between.begin
 	in, err := j.execute(ctx, s.st, nil)
+	after := between.end()
 	if err != nil {
-		out.Verdict, out.Reason, out.Trip = verdict.Error, err.Error(), seen.trip
+		out.Verdict, out.Reason, out.Trip = verdict.Error, err.Error(), cmp.Or(seen.trip, after)
 		if !seen.passed && ctx.Err() == nil {
 			out.Lost = err.Error()
 		}
 		return out, err
 	}
 	out.Verdict, out.Reason = in.Judgement.Verdict, in.Judgement.Reason
-	out.Trip = strings.Join(in.Set.Trips, "; ")
+	out.Trip = cmp.Or(strings.Join(in.Set.Trips, "; "), after)
 	tellMetrics(&out, in)
 	return out, nil
 }
@@ -101,6 +107,41 @@ func (s *sighted) Saw(ev rig.Event) {
 	s.Observer.Saw(ev)
 }
 
+// between watches the bench while its last run is judged, which may take
+// long: it is never left alone.
+type between struct {
+	s    *served
+	ctx  context.Context
+	o    daemon.Observer
+	stop context.CancelFunc
+	done sync.WaitGroup
+	err  error
+}
+
+func (s *served) watchBeside(ctx context.Context, o daemon.Observer) *between {
+	b := &between{s: s, o: passing{o}}
+	b.ctx, b.stop = context.WithCancel(context.WithoutCancel(ctx)) // a run that was stopped is judged, too
+	return b
+}
+
+func (b *between) begin() { b.done.Go(func() { b.err = b.s.Watch(b.ctx, b.o) }) }
+
+// end returns why an interlock has tripped meanwhile, "" if none has.
+func (b *between) end() (trip string) {
+	b.stop()
+	b.done.Wait()
+	var t *interlock.TripError
+	if errors.As(b.err, &t) {
+		return t.Reason
+	}
+	return "" // what else is wrong shows when the bench is opened next
+}
+
+// passing tells nothing of a bench's beginning: a run is still on show.
+type passing struct{ daemon.Observer }
+
+func (passing) Began(int64, []rig.Channel, int) {}
+
 // tickEvery is how often an idle virtual bench, which nothing can happen to,
 // says that it is there.
 const tickEvery = 500 * time.Millisecond
@@ -128,7 +169,11 @@ func (b *bench) watch(ctx context.Context, o daemon.Observer) error {
 	if err != nil {
 		return err
 	}
-	defer world.Close() // all outputs are off by then
+	return errors.Join(b.watchOn(ctx, world, o), world.Close())
+}
+
+// watchOn is watch on an open bench.
+func (b *bench) watchOn(ctx context.Context, world rig.Bench, o daemon.Observer) error {
 	guard, err := interlock.New(ctx, world, b.rig.Interlock)
 	if err != nil {
 		return err

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"path/filepath"
 	"reflect"
 	"strings"
@@ -12,6 +13,7 @@ import (
 	"drench/results/verdict"
 	"drench/rig"
 	"drench/rig/daemon"
+	"drench/rig/interlock"
 	"drench/rig/timeline"
 )
 
@@ -175,4 +177,71 @@ func mustProfile(t *testing.T, name string) []byte {
 	}
 	t.Fatalf("there is no profile %s", name)
 	return nil
+}
+
+// TestWatchOn: an idle bench's levels are shown, nothing is driven, and an
+// interlock that opens ends it.
+func TestWatchOn(t *testing.T) {
+	for fault, wantTrip := range map[string]string{"": "", "estop_pressed": "emergency stop"} {
+		s := stockServed(t)
+		b := *s.bench
+		if fault != "" {
+			if err := b.world.SetFault(fault); err != nil {
+				t.Fatal(err)
+			}
+		}
+		world, err := b.open(1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, stop := context.WithCancel(t.Context())
+		defer stop()
+		o := &onlooker{}
+		o.onEvent = func() {
+			if fault == "" && len(o.events) > 200 {
+				stop()
+			}
+		}
+		err = b.watchOn(ctx, world, o)
+		var trip *interlock.TripError
+		switch {
+		case wantTrip == "" && err != nil, wantTrip != "" && (!errors.As(err, &trip) || !strings.Contains(trip.Reason, wantTrip)):
+			t.Errorf("%q: %v", fault, err)
+		case o.run != 0 || len(o.channels) != len(s.table) || o.passes == 0 && fault == "":
+			t.Errorf("%q: run %d, %d channels, %d passes", fault, o.run, len(o.channels), o.passes)
+		}
+		seen := map[string]bool{}
+		for _, ev := range o.events {
+			c := o.channels[ev.Channel]
+			if ev.Kind == rig.Command && ev.Value != 0 && c.Name != rig.Deadman {
+				t.Errorf("%q: %s was set to %d", fault, c.Name, ev.Value)
+			}
+			seen[c.Name] = true
+		}
+		if fault == "" && (!seen[rig.EStop] || !seen[rig.Rail] || !seen[rig.AirTemp]) {
+			t.Errorf("seen: %v", seen)
+		}
+		if err := world.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+// TestWatchedWhileJudged: between the end of a run and its verdict somebody
+// watches the bench.
+func TestWatchedWhileJudged(t *testing.T) {
+	s := stockServed(t)
+	o := &onlooker{}
+	b := s.watchBeside(t.Context(), o)
+	b.begin()
+	for end := time.Now().Add(10 * time.Second); ; time.Sleep(time.Millisecond) {
+		if b.end(); o.passes > 0 || time.Now().After(end) {
+			break
+		}
+		b = s.watchBeside(t.Context(), o)
+		b.begin()
+	}
+	if o.passes == 0 || o.channels != nil {
+		t.Errorf("%d passes, channels %v", o.passes, o.channels)
+	}
 }

@@ -164,6 +164,12 @@ func (s *served) rehearsed(ctx context.Context, j *job) error {
 	if done {
 		return err
 	}
+	select {
+	case s.rehearsing <- struct{}{}:
+		defer func() { <-s.rehearsing }()
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 	r := *j
 	r.counts, r.seed = r.script.Scale(1), 1
 	_, cut, err := r.rehearse(ctx, timeline.Discard{}, nil)

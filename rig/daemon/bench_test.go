@@ -54,6 +54,10 @@ func (l *lab) Run(ctx context.Context, j Job, o Observer) (Outcome, error) {
 		out.Verdict = verdict.Fail
 	case "trip":
 		out.Verdict, out.Reason, out.Trip = verdict.Error, "an interlock tripped", "lid opened"
+	case "trips":
+		o.Saw(rig.Event{Kind: rig.Trip, Text: "lid opened"})
+		<-l.hold
+		out.Verdict, out.Trip = verdict.Error, "lid opened"
 	case "broken":
 		return Outcome{Run: out.Run}, errors.New("the disk is full")
 	case "gone":

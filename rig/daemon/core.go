@@ -151,7 +151,9 @@ func (d *Daemon) run(ctx context.Context, j Job) {
 	d.mu.Unlock()
 	d.hub.change(func(l *Live) { l.Job = &j })
 	d.Log.Info("job starts", "job", j.ID, "scenario", j.Scenario, "by", j.By)
-	out, err := d.Runner.Run(run, j, watcher{d.hub, d, j.ID})
+	w := &watcher{hub: d.hub, d: d, job: j.ID}
+	out, err := d.Runner.Run(run, j, w)
+	w.beside.Wait()
 	d.mu.Lock()
 	d.stop = nil
 	d.mu.Unlock()
@@ -161,7 +163,7 @@ func (d *Daemon) run(ctx context.Context, j Job) {
 		d.Log.Error("job failed", "job", j.ID, "err", err)
 	}
 	after := context.WithoutCancel(ctx) // what happened is booked even if the daemon is being stopped
-	if out.Trip != "" {
+	if out.Trip != "" && !w.tripped {
 		d.tripped(after, out.Run, out.Trip)
 	}
 	if out.Lost != "" {
@@ -178,16 +180,30 @@ func (d *Daemon) run(ctx context.Context, j Job) {
 }
 
 // watcher passes on what a job shows, and books its run as soon as that has a
-// number.
+// number, and a trip as soon as it is seen.
 type watcher struct {
 	*hub
-	d   *Daemon
-	job int64
+	d       *Daemon
+	job     int64
+	run     int64
+	tripped bool
+	beside  sync.WaitGroup
+}
+
+// Saw implements Observer. A trip is booked beside the bench, which does not
+// wait.
+func (w *watcher) Saw(ev rig.Event) {
+	w.hub.Saw(ev)
+	if ev.Kind == rig.Trip && !w.tripped {
+		w.tripped = true
+		w.beside.Go(func() { w.d.tripped(context.Background(), w.run, ev.Text) })
+	}
 }
 
 // Began implements Observer. The ledger is a file on this machine: it answers
 // in milliseconds, before the bench moves.
-func (w watcher) Began(run int64, channels []rig.Channel, trials int) {
+func (w *watcher) Began(run int64, channels []rig.Channel, trials int) {
+	w.run = run
 	w.hub.Began(run, channels, trials)
 	if err := w.d.Ledger.JobRun(context.Background(), w.job, run); err != nil {
 		w.d.Log.Error("the run of the job can't be kept", "job", w.job, "run", run, "err", err)

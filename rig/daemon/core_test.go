@@ -91,6 +91,22 @@ func TestTripLatches(t *testing.T) {
 	}
 }
 
+// TestTripIsBookedAtOnce: before the run has come to its end, and once.
+func TestTripIsBookedAtOnce(t *testing.T) {
+	tr := newTrial(t)
+	jobs := tr.enqueue(t, "trips")
+	tr.start(t)
+	until(t, "the trip is booked", func() bool { list, err := tr.Trips(t.Context(), true); return err == nil && len(list) == 1 })
+	if j := tr.job(t, jobs[0].ID); j.State != Running {
+		t.Errorf("the job is %s", j.State)
+	}
+	close(tr.lab.hold)
+	tr.over(t, jobs[0].ID)
+	if list, err := tr.Trips(t.Context(), false); err != nil || len(list) != 1 || list[0].Run != 1 {
+		t.Errorf("trips %v, %v", list, err)
+	}
+}
+
 // TestClearedElsewhere: a trip that another process clears in the store counts.
 func TestClearedElsewhere(t *testing.T) {
 	t.Parallel()
