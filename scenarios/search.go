@@ -113,8 +113,8 @@ func (s *session) nextLevel(a arguments) (starlark.Value, error) {
 	return s.next("next_level", b, rig.Volt, 1, err)
 }
 
-// nextWidth returns the width for the next interruption, or None. A shorter one
-// is held where a longer is, so widths count from 0 down.
+// nextWidth returns the width for the next interruption of high impedance, or
+// None. A shorter one is held where a longer is, so widths count from 0 down.
 func (s *session) nextWidth(a arguments) (starlark.Value, error) {
 	plan := adaptive.LevelPlan{Low: -a.quantity("high").N, High: -a.quantity("low").N, Resolution: a.quantity("resolution").N}
 	var err error
@@ -123,7 +123,7 @@ func (s *session) nextWidth(a arguments) (starlark.Value, error) {
 	}
 	var trials []adaptive.LevelTrial
 	for _, d := range s.seen.levels {
-		if d.verb == "dip" && d.level == 0 && (d.source == "high") == (a.text("source") == "high") {
+		if d.verb == "dip" && d.level == 0 && d.source == "high" {
 			trials = append(trials, adaptive.LevelTrial{Level: -int64(d.width), Held: d.held})
 		}
 	}

@@ -200,7 +200,7 @@ func TestSearchErrors(t *testing.T) {
 		`next_level(of = "hold", low = "3 V", high = "2 V", resolution = "1 mV")`:                "a low level, a higher one",
 		`next_level(of = "dip", low = "1 V", high = "2 V", resolution = "1 mV")`:                 "expected a width",
 		`next_level(of = "rise", low = "1 V", high = "2 V", resolution = "1 mV", width = "1 s")`: "expected a width",
-		`next_width(source = "high", low = "1 s", high = "1 ms", resolution = "1 ms")`:           "a low level, a higher one",
+		`next_width(low = "1 s", high = "1 ms", resolution = "1 ms")`:                            "a low level, a higher one",
 		`assured(good = "5 %", bad = "1 %", most = 50)`:                                          "0 < good < bad < 1",
 		`assured(good = "1 %", bad = "5 %", most = 0)`:                                           "a whole number of 1 or more",
 		`hold(level = "4 V", time = "1 s")`:                                                      "expected one below it",
