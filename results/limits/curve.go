@@ -2,6 +2,8 @@ package limits
 
 import (
 	"errors"
+	"fmt"
+	"math"
 
 	"drench/results/adaptive"
 	"drench/results/measure"
@@ -17,18 +19,15 @@ func (j *judging) curve() {
 		return
 	}
 	fit, err := adaptive.NewThreshold(DoseTrials(j.m))
+	pod, _ := probability(j.Limit.Statistic)
 	switch {
-	case errors.Is(err, adaptive.ErrOneOutcome) && j.m.Graded[0].Hit:
-		j.say(verdict.Inconc, "all %d doses were detected; it takes smaller ones to find the threshold", j.N)
-		return
 	case errors.Is(err, adaptive.ErrOneOutcome):
-		j.say(verdict.Inconc, "none of %d doses was detected; it takes larger ones to find the threshold", j.N)
+		j.oneOutcome(pod)
 		return
 	case err != nil:
 		j.say(verdict.Inconc, "no curve: %v", err)
 		return
 	}
-	pod, _ := probability(j.Limit.Statistic)
 	name := "the dose detected with probability " + percentText(pod)
 	j.value(fit.Dose(pod, 0.5))
 	j.Method = "posterior of logit curves"
@@ -49,6 +48,36 @@ func (j *judging) curve() {
 		j.say(v, "%s is at most %s %s, allowed %s", name, j.Limit.show(j.Bound), j.Limit.confidenceText(), j.Limit.allowed())
 	default:
 		j.say(v, "%s is at least %s %s, allowed %s", name, j.Limit.show(j.Bound), j.Limit.confidenceText(), j.Limit.allowed())
+	}
+}
+
+// oneOutcome judges doses that were all detected, or none: no curve goes through
+// them, but the limit may be shown without one. If the dose with the probability
+// pod were no smaller than the limit, doses up to the limit would be detected with pod
+// at most, however they were chosen; so n hits among them have a chance of pod^n at
+// most (the success run: see stats.SuccessRunSize). Likewise for misses.
+func (j *judging) oneOutcome(pod float64) {
+	hit, n := j.m.Graded[0].Hit, 0
+	for _, g := range j.m.Graded {
+		if hit && g.Dose <= j.Limit.Value || !hit && g.Dose >= j.Limit.Value {
+			n++
+		}
+	}
+	each, found := pod, fmt.Sprintf("all %d doses were detected, %d of them no larger than the limit", j.N, n)
+	if !hit {
+		each, found = 1-pod, fmt.Sprintf("none of %d doses was detected, %d of them no smaller than the limit", j.N, n)
+	}
+	chance := math.Pow(each, float64(n))
+	j.Method = "success run"
+	switch conf := j.Limit.Confidence / 100; {
+	case conf > 0 && n > 0 && chance <= 1-conf && hit == j.upper():
+		j.say(verdict.Pass, "%s, which shows it %s; allowed %s", found, j.Limit.confidenceText(), j.Limit.allowed())
+	case conf > 0 && n > 0 && chance <= 1-conf:
+		j.say(verdict.Fail, "%s, which breaks it %s; allowed %s", found, j.Limit.confidenceText(), j.Limit.allowed())
+	case hit:
+		j.say(verdict.Inconc, "%s; it takes smaller doses to find the threshold", found)
+	default:
+		j.say(verdict.Inconc, "%s; it takes larger doses to find the threshold", found)
 	}
 }
 

@@ -60,11 +60,10 @@ func TestThresholdWithoutACurve(t *testing.T) {
 		m    measure.Measure
 		says string
 	}{
-		{graded(10, 10, 10, 10), "it takes smaller ones"},
-		{graded(0, 0, 0, 0), "it takes larger ones"},
+		{graded(10, 10, 10, 10), "it takes smaller doses"},
 		{measure.Measure{Name: measure.Threshold, Inconc: 3, Why: []string{"stimulus not confirmed"}}, "stimulus not confirmed"},
 	} {
-		if r := judge(t, c.m, "threshold p90 <= 0.1 ml with 95 % confidence"); r.Verdict != inconc || r.HasBound || !strings.Contains(r.Reason, c.says) {
+		if r := judge(t, c.m, "threshold p90 <= 0.05 ml with 95 % confidence"); r.Verdict != inconc || r.HasBound || !strings.Contains(r.Reason, c.says) {
 			t.Errorf("%+v, want %q", r, c.says)
 		}
 	}
@@ -72,6 +71,39 @@ func TestThresholdWithoutACurve(t *testing.T) {
 	m.Inconc = 1
 	if r := judge(t, m, "threshold p90 <= 0.1 ml with 95 % confidence"); r.Verdict != inconc {
 		t.Errorf("with an inconclusive trial: %+v", r)
+	}
+}
+
+// TestOneOutcome: 29 hits in a row show that a90 is no larger with 95 %
+// confidence, as 0.9^29 = 0.047 and 0.9^28 = 0.052 (the success run of 90 % at
+// 95 %: 29 trials, as statistics.md has it); two misses show that it is larger.
+func TestOneOutcome(t *testing.T) {
+	row := func(n int, dose int64, hit bool) (m measure.Measure) {
+		m.Name = measure.Threshold
+		for range n {
+			m.Graded = append(m.Graded, measure.Graded{Dose: dose, Hit: hit})
+		}
+		m.N = n
+		return m
+	}
+	for _, c := range []struct {
+		m    measure.Measure
+		line string
+		want verdict.Verdict
+	}{
+		{row(29, 50_000, true), "threshold p90 <= 0.05 ml with 95 % confidence", pass},
+		{row(28, 50_000, true), "threshold p90 <= 0.05 ml with 95 % confidence", inconc},
+		{row(29, 50_001, true), "threshold p90 <= 0.05 ml with 95 % confidence", inconc},
+		{row(29, 50_000, true), "threshold p90 > 0.05 ml with 95 % confidence", fail},
+		{row(2, 50_000, false), "threshold p90 <= 0.05 ml with 95 % confidence", fail},
+		{row(1, 50_000, false), "threshold p90 <= 0.05 ml with 95 % confidence", inconc},
+		{row(9, 49_999, false), "threshold p90 <= 0.05 ml with 95 % confidence", inconc},
+		{row(2, 50_000, false), "threshold p90 >= 0.05 ml with 95 % confidence", pass},
+		{row(99, 50_000, true), "threshold p90 <= 0.05 ml", inconc},
+	} {
+		if r := judge(t, c.m, c.line); r.Verdict != c.want {
+			t.Errorf("%d at %d, %v, %s: %+v", len(c.m.Graded), c.m.Graded[0].Dose, c.m.Graded[0].Hit, c.line, r)
+		}
 	}
 }
 
