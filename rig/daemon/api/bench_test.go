@@ -3,8 +3,10 @@ package api
 import (
 	"context"
 	"encoding/json"
+	"os"
 	"path/filepath"
 	"runtime"
+	"sync"
 	"testing"
 	"time"
 
@@ -20,17 +22,29 @@ import (
 	"drench/scenarios"
 )
 
-// stored opens a store with a trip, a run of each of two stock scenarios on
-// the virtual bench, one that has just begun, and the first again: runs 1 to 4.
+// recorded is a store's file with a trip, and with three runs of stock
+// scenarios on the virtual bench: drip, brownout, drip again. It is made once.
+var recorded struct {
+	once sync.Once
+	file []byte
+}
+
+// stored opens a copy of recorded, in which a fourth run has just begun.
 func stored(t testing.TB) *store.Store {
 	t.Helper()
-	s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "drench.db"))
+	path := filepath.Join(t.TempDir(), "drench.db")
+	recorded.once.Do(func() { recorded.file = recordAll(t, path+".first") })
+	if recorded.file == nil {
+		t.Fatal("the runs were not recorded; another test says why")
+	}
+	if err := os.WriteFile(path, recorded.file, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s, err := store.Open(t.Context(), path)
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = s.Close() })
-	record(t, s, "drip")
-	record(t, s, "brownout")
 	rec, err := s.Begin(t.Context(), store.Run{Started: evening, Scenario: "spray", Bench: "virtual"})
 	if err != nil {
 		t.Fatal(err)
@@ -46,11 +60,30 @@ func stored(t testing.TB) *store.Store {
 	if err := w.Flush(); err != nil {
 		t.Fatal(err)
 	}
+	return s
+}
+
+// recordAll makes the file.
+func recordAll(t testing.TB, path string) []byte {
+	t.Helper()
+	s, err := store.Open(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"drip", "brownout", "drip"} {
+		record(t, s, name)
+	}
 	if _, err := s.AddTrip(t.Context(), store.Trip{At: evening, Bench: "virtual", Run: 1, Reason: "tray wet"}); err != nil {
 		t.Fatal(err)
 	}
-	record(t, s, "drip")
-	return s
+	if err := s.Close(); err != nil { // which leaves nothing beside the file
+		t.Fatal(err)
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
 }
 
 // record runs a stock scenario on the virtual bench into the store.
