@@ -6,6 +6,7 @@ import (
 	"flag"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 
@@ -78,6 +79,53 @@ func TestMarginsPage(t *testing.T) {
 	for _, m := range compare.Margins() {
 		if row := fmt.Sprintf("\n| %s | %v |\n", m.Measure, m); !strings.Contains(string(page), row) {
 			t.Errorf("the page lacks%s", row)
+		}
+	}
+}
+
+// TestRegressions: each fault of the device is found against a run without it,
+// by the measure that is there for it.
+func TestRegressions(t *testing.T) {
+	base := map[string]compare.Run{}
+	for fault, want := range map[string]struct{ scenario, measure string }{
+		"dead_heartbeat": {"drip", "heartbeat missing"},
+		"stuck_quiet":    {"drip", "missed"},
+		"stuck_wet":      {"drip", "false alarms"},
+		"slow_clock":     {"drip", "heartbeat gap"},
+		"false_alarms":   {"drip", "false alarms"},
+		"glitches":       {"drip", "glitches"},
+		"uart_lies":      {"drip", "uart disagreement"},
+		"hungry_sleep":   {"drip", "standby"},
+		"no_release":     {"drip", "release"},
+		"insensitive":    {"drip", "missed"},
+		"late":           {"drip", "latency"},
+		"lost_settings":  {"brownout", "settings lost"},
+		"ramp_chatter":   {"brownout", "chatter"},
+		"slow_start":     {"brownout", "start-up"},
+		"hang_after_dip": {"brownout", "not recovered"},
+		"dip_alarm":      {"brownout", "dip alarms"},
+		"high_drop_out":  {"brownout", "drop-out"},
+	} {
+		if _, ok := base[want.scenario]; !ok {
+			base[want.scenario] = record(t, want.scenario, runFlags{seed: 7}, nil).compared(t, 1)
+		}
+		now := record(t, want.scenario, runFlags{seed: 8, fault: fault}, nil).compared(t, 2)
+		c := compare.Runs([]compare.Run{base[want.scenario]}, []compare.Run{now}, compare.Options{})
+		var worse []string
+		for _, d := range c.Differences {
+			if d.Word == compare.Worse {
+				worse = append(worse, d.Measure)
+			}
+		}
+		if c.Verdict != verdict.Fail || !slices.Contains(worse, want.measure) {
+			t.Errorf("%s: %v, worse are %q, want %s among them", fault, c.Verdict, worse, want.measure)
+		}
+	}
+	// And another night of the same device is not called worse.
+	for scenario, b := range base {
+		now := record(t, scenario, runFlags{seed: 9}, nil).compared(t, 3)
+		if c := compare.Runs([]compare.Run{b}, []compare.Run{now}, compare.Options{}); c.Verdict == verdict.Fail {
+			t.Errorf("%s without a fault: %s", scenario, c.Reason)
 		}
 	}
 }

@@ -3,6 +3,7 @@ package compare
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"strings"
 	"testing"
@@ -188,6 +189,31 @@ func TestEveryMorning(t *testing.T) {
 	if len(first) != 2 {
 		t.Errorf("found %v", first)
 	}
+}
+
+// TestLevelDoesNotMatter: nights that are all later by the same time look the
+// same to every check.
+func TestLevelDoesNotMatter(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(8, 14).Draw(t, "nights")
+		levels := rapid.SliceOfN(rapid.IntRange(900, 1500), n, n).Draw(t, "levels")
+		more := rapid.IntRange(0, 5000).Draw(t, "more")
+		trend := func(more int) Series {
+			return Nights(fortnightOf(n, func(night int) Run {
+				l := float64(levels[night-1] + more)
+				return drip(latencies(l-20, l, l+20, l+5, l-5))
+			}), Options{Only: []string{measure.Latency}}).Series[0]
+		}
+		a, b := trend(0), trend(more)
+		if a.State != b.State || (a.Finding == nil) != (b.Finding == nil) || a.Finding != nil && (a.Finding.Night != b.Finding.Night || a.Finding.Shape != b.Finding.Shape) {
+			t.Fatalf("%s %+v\n%s %+v", a.State, a.Finding, b.State, b.Finding)
+		}
+		for i := range a.Points {
+			if p, q := a.Points[i].Score, b.Points[i].Score; p != nil && math.Abs(*p-*q) > 1e-6 {
+				t.Fatalf("night %d: score %v, later by %d ms %v", i+1, *p, more, *q)
+			}
+		}
+	})
 }
 
 // TestFewNights: with a night too few nothing is said.

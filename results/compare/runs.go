@@ -52,7 +52,7 @@ func Runs(base, now []Run, o Options) Comparison {
 	for _, p := range c.pairs(base, now) {
 		c.marginless(p)
 		for _, m := range Margins() {
-			if d, ok := c.difference(p, m.Measure, o); ok {
+			if d, ok := c.difference(p, m, o); ok {
 				c.Differences = append(c.Differences, d)
 				counts = append(counts, limited(m.Measure, p.now) || limited(m.Measure, p.base))
 			}
@@ -195,19 +195,24 @@ func (c *Comparison) marginless(p pair) {
 	}
 }
 
-// difference compares one measure; false if neither side or only one has it.
-func (c *Comparison) difference(p pair, name string, o Options) (Difference, bool) {
-	base, now := found(name, p.base), found(name, p.now)
-	m, ok := marginOf(name)
+// difference compares one measure; false if there is nothing to compare it
+// with. One that only the baseline has can't be told: a device that has stopped
+// altogether must not look as good as before.
+func (c *Comparison) difference(p pair, m Margin, o Options) (Difference, bool) {
+	base, now := found(m.Measure, p.base), found(m.Measure, p.now)
 	switch {
-	case !ok || !o.wants(name) || len(base)+len(now) == 0:
+	case !o.wants(m.Measure) || len(base)+len(now) == 0:
 		return Difference{}, false
-	case len(base) == 0 || len(now) == 0:
-		c.note("%s: only one side has %s", p.place, name)
+	case len(base) == 0:
+		c.note("%s: the baseline has nothing on %s", p.place, m.Measure)
 		return Difference{}, false
 	}
-	d := Difference{Scenario: p.scenario, Setting: p.setting, Measure: name, Kind: m.Kind, Unit: m.Unit, LowerWorse: m.LowerWorse}
+	d := Difference{Scenario: p.scenario, Setting: p.setting, Measure: m.Measure, Kind: m.Kind, Unit: m.Unit, LowerWorse: m.LowerWorse}
 	d.Margin, d.MarginWhy = m.resolve(o, slices.Concat(p.base, p.now))
+	if len(now) == 0 {
+		d.Base.Runs, d.Reason = len(base), "only the baseline has it"
+		return d, true
+	}
 	e, err := estimating{base, now, m, d.Margin, o.Confidence}.estimate(m.Kind)
 	if err != nil {
 		e.why, e.bounded, e.tested = err.Error(), false, false
@@ -222,7 +227,7 @@ func (c *Comparison) difference(p pair, name string, o Options) (Difference, boo
 		p := min(e.p, 1)
 		d.P = &p
 	}
-	if a, b := base.uncertainty(), now.uncertainty(); m.Kind == measure.Samples && max(a, b) > 1.5*min(a, b) {
+	if a, b := base.uncertainty(), now.uncertainty(); m.Kind == measure.Samples && min(a, b) > 0 && max(a, b) > 1.5*min(a, b) {
 		d.Notes = append(d.Notes, fmt.Sprintf("one value has a standard uncertainty of %s now, of %s before: what other instruments or other signs of water are off by is taken for a difference",
 			Format(b, m.Unit), Format(a, m.Unit)))
 	}

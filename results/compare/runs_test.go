@@ -132,8 +132,8 @@ func TestLowerWorse(t *testing.T) {
 }
 
 // The restricted means and log-rank test of Freireich et al., Blood 21 (1963)
-// 699: R 4.2.2, survival 3.5-3, summary(survfit, rmean = 23) of both, qnorm, and
-// survdiff.
+// 699: R 4.2.2, survival 3.5-3, summary(survfit, rmean = 35) of the treated and
+// rmean = 23 of the placebo group, of whom nobody is left then; qnorm; survdiff.
 func TestCensored(t *testing.T) {
 	group := func(times []float64, events []int) *measure.Measure {
 		m := &measure.Measure{Name: measure.Latency, Kind: measure.Samples, Unit: rig.Second}
@@ -147,16 +147,39 @@ func TestCensored(t *testing.T) {
 	placebo := group([]float64{1, 1, 2, 2, 3, 4, 4, 5, 5, 8, 8, 8, 8, 11, 11, 12, 12, 15, 17, 22, 23}, slices.Repeat([]int{1}, 21))
 	c := Runs([]Run{drip(placebo)}, []Run{drip(treated)}, Options{Confidence: 0.95})
 	d := c.Differences[0]
-	near(t, "mean now", d.Now.Value/1e9, 17.90924369747899, 1e-12)
+	near(t, "mean now", d.Now.Value/1e9, 23.28739495798, 1e-12)
 	near(t, "mean before", d.Base.Value/1e9, 8.66666666666667, 1e-12)
-	near(t, "lower", d.Interval.Lower/1e9, 5.17377373193568, 1e-12)
-	near(t, "upper", d.Interval.Upper/1e9, 13.311380329689, 1e-12)
+	near(t, "lower", d.Interval.Lower/1e9, 8.45640740104177, 1e-11)
+	near(t, "upper", d.Interval.Upper/1e9, 20.785049181578227, 1e-11)
 	near(t, "p", *d.P, 4.16880910933453e-05, 1e-9)
 	if d.Word != Worse || !strings.Contains(d.Now.Text, "12 without an answer") {
 		t.Errorf("%s: %s", d.Word, d.Reason)
 	}
 	if n := treated.Samples[3]; !n.Censored {
 		t.Error("arguments were changed")
+	}
+}
+
+// A side without any answer is worse, however long the other's answers took.
+func TestNoAnswer(t *testing.T) {
+	rng := rand.New(rand.NewPCG(61, 62))
+	silent := func(n int) *measure.Measure {
+		m := latencies()
+		for range n {
+			m.Samples = append(m.Samples, measure.Sample{Value: 10e9, Censored: true})
+		}
+		return m
+	}
+	quick := normal(rng, 100, 20, 2)
+	d := Runs([]Run{drip(quick)}, []Run{drip(silent(100))}, Options{}).Differences[0]
+	if d.Word != Worse || d.Diff < 9.9e9 {
+		t.Errorf("%s: %s", d.Word, d.Reason)
+	}
+	if d := Runs([]Run{drip(silent(100))}, []Run{drip(quick)}, Options{}).Differences[0]; d.Word != Better {
+		t.Errorf("%s: %s", d.Word, d.Reason)
+	}
+	if d := Runs([]Run{drip(silent(100))}, []Run{drip(silent(100))}, Options{}).Differences[0]; d.Word != CantTell || !strings.Contains(d.Reason, "no trial of either side had an answer") {
+		t.Errorf("%s: %s", d.Word, d.Reason)
 	}
 }
 
@@ -296,6 +319,20 @@ func TestPairing(t *testing.T) {
 	other.Script, other.DUT = "t", "two"
 	if got := Runs([]Run{run(1, "drip", "", p)}, []Run{other}, Options{}); len(got.Notes) != 2 {
 		t.Errorf("notes on another script and another device: %q", got.Notes)
+	}
+}
+
+// A measure that is gone can't be told, one that is new is noted.
+func TestOneSide(t *testing.T) {
+	both, one := drip(missed(0, 300), beats(4000, 2000, 0.07)), drip(missed(0, 300))
+	both.Limits = []limits.Limit{{Measure: measure.BeatGap, Op: "<", Unit: rig.Level}}
+	gone := Runs([]Run{both}, []Run{one}, Options{})
+	if gone.Verdict != verdict.Inconc || !strings.Contains(gone.Reason, "heartbeat gap") || len(gone.Differences) != 2 {
+		t.Errorf("%v: %s", gone.Verdict, gone.Reason)
+	}
+	fresh := Runs([]Run{one}, []Run{both}, Options{})
+	if fresh.Verdict != verdict.Pass || len(fresh.Notes) != 1 || len(fresh.Differences) != 1 {
+		t.Errorf("%v: %s, notes %q", fresh.Verdict, fresh.Reason, fresh.Notes)
 	}
 }
 

@@ -29,7 +29,7 @@ func (q estimating) survival() (estimate, error) {
 	if err != nil {
 		return e, err
 	}
-	if a.Events+b.Events == 0 || min(a.Last, b.Last) <= 0 {
+	if a.Events+b.Events == 0 || watched(a, b) <= 0 {
 		e.why = "no trial of either side had an answer"
 		return e, nil
 	}
@@ -46,10 +46,26 @@ func (q estimating) survival() (estimate, error) {
 	return e, nil
 }
 
-// restricted fills in the means up to the time to which both sides were
-// watched, and their difference.
+// watched is the time to which both curves are known: a side in which every
+// trial had an answer is known for ever, the other to its longest wait. (Less
+// would make a side without any answer look like one of quick answers.)
+func watched(a, b stats.Curve) float64 {
+	done := func(c stats.Curve) bool { return c.At(c.Last) == 0 }
+	switch {
+	case done(a) && done(b):
+		return max(a.Last, b.Last)
+	case done(a):
+		return b.Last
+	case done(b):
+		return a.Last
+	}
+	return min(a.Last, b.Last)
+}
+
+// restricted fills in the means up to the time to which both sides are known,
+// and their difference.
 func (q estimating) restricted(e *estimate, a, b stats.Curve, mirror float64) error {
-	upTo := min(a.Last, b.Last)
+	upTo := watched(a, b)
 	m1, s1, err := a.RestrictedMean(upTo)
 	if err != nil {
 		return err
