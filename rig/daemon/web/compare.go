@@ -19,7 +19,7 @@ const mostCompared = 100
 // comparePage holds two groups of runs against each other.
 type comparePage struct {
 	Base, Now         string // as typed
-	BaseRuns, NowRuns []int64
+	BaseRuns, NowRuns []store.Run
 	Result            *compare.Comparison
 	Recent            []store.Run // to choose from
 	Problems          []string
@@ -74,7 +74,7 @@ func (s *site) fillComparison(ctx context.Context, p *comparePage) error {
 }
 
 // side finds the runs that a text names: a number is a run, all else a tag.
-func (s *site) side(ctx context.Context, which, text string) (ids []int64, wrong string, err error) {
+func (s *site) side(ctx context.Context, which, text string) (runs []store.Run, wrong string, err error) {
 	if text == "" {
 		return nil, which + ": it is empty; expected the number of a run, or a tag", nil
 	}
@@ -93,9 +93,9 @@ func (s *site) side(ctx context.Context, which, text string) (ids []int64, wrong
 		case r.State == store.Running:
 			return nil, fmt.Sprintf("%s: run %d is still being recorded; expected one that is over", which, id), nil
 		}
-		return []int64{id}, "", nil
+		return []store.Run{r}, "", nil
 	}
-	runs, err := s.Runs.Runs(ctx, f)
+	runs, err = s.Runs.Runs(ctx, f)
 	if err != nil {
 		return nil, "", err
 	}
@@ -105,10 +105,7 @@ func (s *site) side(ctx context.Context, which, text string) (ids []int64, wrong
 	case len(runs) > mostCompared:
 		return nil, fmt.Sprintf("%s: more than %d runs have the tag %q; expected fewer: use drench compare for that many", which, mostCompared, text), nil
 	}
-	for _, r := range runs {
-		ids = append(ids, r.ID)
-	}
-	return ids, "", nil
+	return runs, "", nil
 }
 
 // settingText names what a job ran with besides its scenario.

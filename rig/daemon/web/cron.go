@@ -3,36 +3,7 @@ package web
 import (
 	"fmt"
 	"strings"
-	"time"
-
-	"github.com/robfig/cron/v3"
 )
-
-// nextStarts are the next times that a schedule starts something: none for
-// one that only people start.
-func nextStarts(spec, zone string, now time.Time, n int) ([]time.Time, error) {
-	if spec == "" {
-		return nil, nil
-	}
-	at, err := cron.ParseStandard(spec)
-	if err != nil {
-		return nil, fmt.Errorf("cron: %q can't be read: %w; expected five fields, minute hour day month weekday, such as 30 22 * * 1-5", spec, err)
-	}
-	in := time.UTC
-	if zone != "" {
-		if in, err = time.LoadLocation(zone); err != nil {
-			return nil, fmt.Errorf("zone: %q is not known; expected a name such as Europe/Berlin, or nothing for UTC", zone)
-		}
-	}
-	var list []time.Time
-	for t := now.In(in); len(list) < n; {
-		if t = at.Next(t); t.IsZero() {
-			break // never, such as on 30 February
-		}
-		list = append(list, t)
-	}
-	return list, nil
-}
 
 // explainCron says a schedule in words, field by field.
 func explainCron(spec string) string {

@@ -264,7 +264,7 @@ func (m *memory) Night(_ context.Context, name string) (daemon.Night, error) {
 }
 
 func (m *memory) PutNight(_ context.Context, by string, n daemon.Night) error {
-	if _, err := nextStarts(n.Cron, n.Zone, m.now(), 1); err != nil {
+	if _, err := n.Starts(m.now(), 1); err != nil {
 		return bad("%v", err)
 	}
 	m.mu.Lock()

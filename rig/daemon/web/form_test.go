@@ -6,7 +6,6 @@ import (
 	"net/url"
 	"strings"
 	"testing"
-	"time"
 
 	"drench/rig/daemon"
 )
@@ -27,32 +26,6 @@ func TestExplainCron(t *testing.T) {
 	} {
 		if got := explainCron(spec); got != want {
 			t.Errorf("%q is %q; want %q", spec, got, want)
-		}
-	}
-}
-
-func TestNextStarts(t *testing.T) {
-	now := time.Date(2026, 3, 27, 23, 0, 0, 0, time.UTC)
-	for _, c := range []struct {
-		spec, zone string
-		want       []string // in UTC
-		wrong      string
-	}{
-		{"30 22 * * *", "", []string{"03-28 22:30", "03-29 22:30", "03-30 22:30"}, ""},
-		// Summer time begins in Berlin on 2026-03-29 at 01:00 UTC.
-		{"0 4 * * *", "Europe/Berlin", []string{"03-28 03:00", "03-29 02:00", "03-30 02:00"}, ""},
-		{"", "", nil, ""},
-		{"0 0 30 2 *", "", nil, ""},
-		{"61 * * * *", "", nil, "expected five fields"},
-		{"0 0 * * *", "Europe/Nowhere", nil, "expected a name such as Europe/Berlin"},
-	} {
-		got, err := nextStarts(c.spec, c.zone, now, 3)
-		var texts []string
-		for _, g := range got {
-			texts = append(texts, g.UTC().Format("01-02 15:04"))
-		}
-		if strings.Join(texts, ", ") != strings.Join(c.want, ", ") || (err == nil) != (c.wrong == "") || err != nil && !strings.Contains(err.Error(), c.wrong) {
-			t.Errorf("%q in %q: %v, %v; want %v and an error with %q", c.spec, c.zone, texts, err, c.want, c.wrong)
 		}
 	}
 }

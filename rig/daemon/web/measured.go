@@ -54,12 +54,13 @@ func (j *judged) measure(ctx context.Context, r store.Run) (compare.Run, error) 
 		Verdict: r.Verdict, Reason: r.Reason, Limits: f.Resolve(in.Header.Device).Limits, Measures: in.Set.Measures}, nil
 }
 
-// group measures several runs.
-func (j *judged) group(ctx context.Context, ids []int64) ([]compare.Run, error) {
-	list := make([]compare.Run, len(ids))
-	for i, id := range ids {
+// group measures several runs. Those with settings are other than those
+// without.
+func (j *judged) group(ctx context.Context, runs []store.Run) ([]compare.Run, error) {
+	list := make([]compare.Run, len(runs))
+	for i, r := range runs {
 		var err error
-		if list[i], err = j.measured(ctx, id, ""); err != nil {
+		if list[i], err = j.measured(ctx, r.ID, joinPairs(settingsOf(r.Tags), ", ")); err != nil {
 			return nil, err
 		}
 	}

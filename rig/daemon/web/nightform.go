@@ -41,7 +41,7 @@ type when struct {
 }
 
 func (s *site) when(spec, zone string) when {
-	starts, err := nextStarts(spec, zone, s.Now(), 3)
+	starts, err := daemon.Night{Cron: spec, Zone: zone}.Starts(s.Now(), 3)
 	if err != nil {
 		return when{Wrong: err.Error()}
 	}
@@ -69,6 +69,9 @@ func (s *site) editNight(w http.ResponseWriter, r *http.Request) error {
 	return s.showNightForm(w, r, 0, formOf(n, false))
 }
 
+// asItIs is the line of settings that changes nothing.
+const asItIs = "-"
+
 // formOf is a night as its form shows it.
 func formOf(n daemon.Night, isNew bool) nightForm {
 	f := nightForm{New: isNew, Name: n.Name, Cron: n.Cron, Zone: n.Zone, DUT: n.DUT, Baseline: n.Baseline, Off: n.Off,
@@ -78,7 +81,9 @@ func formOf(n daemon.Night, isNew bool) nightForm {
 	}
 	lines := make([]string, len(n.Settings))
 	for i, set := range n.Settings {
-		lines[i] = joinPairs(set, ", ")
+		if lines[i] = joinPairs(set, ", "); len(set) == 0 {
+			lines[i] = asItIs
+		}
 	}
 	f.Settings = strings.Join(lines, "\n")
 	var urls []string
@@ -172,6 +177,10 @@ func (f nightForm) night() (daemon.Night, []string) {
 		n.Trials = t
 	}
 	for i, line := range splitLines(f.Settings) {
+		if line == asItIs {
+			n.Settings = append(n.Settings, nil)
+			continue
+		}
 		set, more := splitPairs(splitList(line), fmt.Sprintf("settings, line %d", i+1))
 		n.Settings, wrong = append(n.Settings, set), append(wrong, more...)
 	}

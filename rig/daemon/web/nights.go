@@ -34,7 +34,7 @@ func (s *site) nights(w http.ResponseWriter, r *http.Request) error {
 func (s *site) nightRow(r *http.Request, n daemon.Night) (nightRow, error) {
 	row := nightRow{Night: n, Plan: explainCron(n.Cron), Changes: len(n.Scenarios) * max(1, len(n.Profiles)) * max(1, len(n.Settings))}
 	if !n.Off {
-		row.Starts, _ = nextStarts(n.Cron, n.Zone, s.Now(), 3) // one that was kept can be read
+		row.Starts, _ = n.Starts(s.Now(), 3) // one that was kept can be read
 	}
 	past, err := s.Bench.NightRuns(r.Context(), n.Name, 1)
 	if err != nil {

@@ -135,6 +135,16 @@ func done(w http.ResponseWriter, r *http.Request, to, what string) error {
 	return nil
 }
 
+// roleError says that somebody who is let in may not do this.
+type roleError struct {
+	who   access.Person
+	needs access.Role
+}
+
+func (e *roleError) Error() string {
+	return fmt.Sprintf("this needs the role %v; you are here as %s, %v", e.needs, e.who.Name, e.who.Role)
+}
+
 var errNoPage = fmt.Errorf("%w: there is no such page", daemon.ErrNotFound)
 
 // handle answers errors with a page that says what was wrong.
@@ -166,7 +176,10 @@ func troubleOf(err error) trouble {
 	var bad *daemon.BadRequest
 	var cleared *store.ClearedError
 	var large *http.MaxBytesError
+	var role *roleError
 	switch {
+	case errors.As(err, &role):
+		return trouble{http.StatusForbidden, "That is not for your role", []string{err.Error()}}
 	case errors.As(err, &bad):
 		return trouble{http.StatusUnprocessableEntity, "That can’t be done as asked", bad.Problems}
 	case errors.As(err, &cleared):

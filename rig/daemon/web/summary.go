@@ -3,6 +3,8 @@ package web
 import (
 	"context"
 	"errors"
+	"slices"
+	"strings"
 
 	"drench/results/compare"
 	"drench/results/store"
@@ -28,43 +30,44 @@ func (s *site) summarize(ctx context.Context, n daemon.NightRun) (*compare.Summa
 	return &sum, nil
 }
 
-// settings are what runs of a night ran with, by run: the store knows that of
-// jobs only.
-func (s *site) settings(ctx context.Context, night string) (map[int64]string, error) {
-	past, err := s.Bench.NightRuns(ctx, night, mostNights)
-	if err != nil {
-		return nil, err
-	}
-	of := map[int64]string{}
-	for _, n := range past {
-		for _, j := range n.Jobs {
-			of[j.Run] = settingText(j.Request)
-		}
-	}
-	return of, nil
-}
-
 // tagged are the runs of a tag, as one night.
-func (s *site) tagged(ctx context.Context, tag, night string) (compare.Night, error) {
+func (s *site) tagged(ctx context.Context, tag string, profiles []string) (compare.Night, error) {
 	base := compare.Night{Name: tag}
 	runs, err := s.Runs.Runs(ctx, store.Filter{Tag: tag, State: store.Done, Limit: mostCompared})
 	if err != nil {
 		return base, err
 	}
-	of, err := s.settings(ctx, night)
-	if err != nil {
-		return base, err
-	}
 	for _, r := range runs {
-		setting, ok := of[r.ID]
-		if !ok {
-			setting = settingText(daemon.Request{})
+		if r, err = s.Runs.Get(ctx, r.ID); err != nil {
+			return base, err
 		}
-		m, err := s.kept.measured(ctx, r.ID, setting)
+		q := daemon.Request{Settings: settingsOf(r.Tags)}
+		if n := r.Sources["profile"].Name; slices.Contains(profiles, n) {
+			q.Profile = n
+		}
+		m, err := s.kept.measured(ctx, r.ID, settingText(q))
 		if err != nil {
 			return base, err
 		}
 		base.Runs = append(base.Runs, m)
 	}
 	return base, nil
+}
+
+// settingsOf are the settings that a run had over its profile's, as the
+// daemon's tags tell them: setting=KEY=VALUE.
+func settingsOf(tags []string) map[string]string {
+	var set map[string]string
+	for _, t := range tags {
+		pair, ok := strings.CutPrefix(t, "setting=")
+		if !ok {
+			continue
+		}
+		key, value, _ := strings.Cut(pair, "=")
+		if set == nil {
+			set = map[string]string{}
+		}
+		set[key] = value
+	}
+	return set
 }

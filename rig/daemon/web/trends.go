@@ -71,7 +71,7 @@ func (s *site) baseline(ctx context.Context, n daemon.NightRun) ([]compare.Night
 	if n.Spec.Baseline == "" {
 		return s.earlier(ctx, n.Night, n.ID)
 	}
-	base, err := s.tagged(ctx, n.Spec.Baseline, n.Night)
+	base, err := s.tagged(ctx, n.Spec.Baseline, n.Spec.Profiles)
 	if err != nil {
 		return nil, err
 	}

@@ -121,7 +121,7 @@ func New(o Options) (http.Handler, error) {
 	s := &site{Options: o, pages: pages, kept: newJudged(o.Runs), began: o.Now().String()}
 	mux := http.NewServeMux()
 	for _, r := range s.routes() {
-		mux.Handle(r.pattern, access.Require(r.needs, s.handle(r.do)))
+		mux.Handle(r.pattern, access.Require(access.ToLook, s.handle(r.byRole)))
 	}
 	mux.Handle("GET /static/", static())
 	mux.HandleFunc("GET "+LoginPath, s.loginPage)
@@ -136,6 +136,14 @@ type route struct {
 	pattern string
 	needs   access.Role
 	do      func(http.ResponseWriter, *http.Request) error
+}
+
+// byRole does it for whoever has the role.
+func (rt route) byRole(w http.ResponseWriter, r *http.Request) error {
+	if p := access.Who(r.Context()); !p.May(rt.needs) {
+		return &roleError{p, rt.needs}
+	}
+	return rt.do(w, r)
 }
 
 func (s *site) routes() []route {

@@ -255,7 +255,7 @@ func TestActions(t *testing.T) {
 		{"keep a night", "/nights", url.Values{"new": {"1"}, "name": {"weekly"}, "cron": {"@weekly"}, "scenario": {"drip"}, "webhooks": {"https://example.org/x fail"}}, 303, "/nights/of/weekly?done=kept", "local: put night weekly", ""},
 		{"keep a night over another", "/nights", url.Values{"new": {"1"}, "name": {"nightly"}, "scenario": {"drip"}}, 422, "", "", "there is a night nightly already"},
 		{"keep a night with nonsense", "/nights", url.Values{"new": {"1"}, "name": {"../x"}, "cron": {"99 * * * *"}, "trials": {"0"}, "webhooks": {"ftp://x"}}, 422, "", "", "4 things are wrong"},
-		{"keep a night with a bad schedule", "/nights", url.Values{"new": {"1"}, "name": {"x"}, "cron": {"99 * * * *"}, "scenario": {"drip"}}, 422, "", "", "expected five fields"},
+		{"keep a night with a bad schedule", "/nights", url.Values{"new": {"1"}, "name": {"x"}, "cron": {"99 * * * *"}, "scenario": {"drip"}}, 422, "", "", "expected minute, hour"},
 		{"start a night", "/nights/of/nightly/start", nil, 303, "/nights/run/3?done=started", "local: start night nightly", ""},
 		{"delete a night", "/nights/of/nightly/delete", nil, 303, "/nights?done=deleted", "local: delete night nightly", ""},
 		{"check a script", "/files/check", url.Values{"name": {"x.star"}, "text": {"def run():\n    pour()\n"}}, 200, "", "", "x.star:2:5"},
@@ -306,7 +306,7 @@ func TestKeptFileHasUnixLines(t *testing.T) {
 func TestNightFormRoundTrip(t *testing.T) {
 	s := serve(t, false)
 	n := daemon.Night{Name: "full", Cron: "0 1 * * *", Zone: "UTC", Scenarios: []string{"drip", "spray"}, Profiles: []string{"a.yaml"},
-		Settings: []map[string]string{{"sampling.period": "1 s", "detect.latching": "true"}, {"sampling.period": "2 s"}}, DUT: "s1", Trials: 7,
+		Settings: []map[string]string{{"sampling.period": "1 s", "detect.latching": "true"}, {"sampling.period": "2 s"}, nil}, DUT: "s1", Trials: 7,
 		Limits: map[string]string{"drip": "loose.limits"}, Tags: []string{"a", "b"}, Baseline: "base", Off: true,
 		Hooks: []daemon.Hook{{Command: "/usr/local/bin/tell"}, {URL: "https://example.org/x"}}}
 	must(t, s.PutNight(t.Context(), "ada", n))
