@@ -12,9 +12,12 @@ import (
 )
 
 // progress tells how far a run is: one line that is written over on a
-// terminal, a plain line at each tenth elsewhere.
+// terminal, a plain line at each tenth elsewhere. It writes beside the run loop:
+// a terminal that is held (Ctrl-S), or a pipe that nobody reads, must not keep
+// the supervisor waiting.
 type progress struct {
-	w        io.Writer
+	text     chan string
+	written  chan struct{} // closed once all text is
 	name     string
 	total    int
 	terminal bool
@@ -24,11 +27,29 @@ type progress struct {
 }
 
 func newProgress(w io.Writer, name string, total int) *progress {
-	p := &progress{w: w, name: name, total: total, began: time.Now()}
+	p := &progress{text: make(chan string, mostLines), written: make(chan struct{}), name: name, total: total, began: time.Now()}
 	if f, ok := w.(*os.File); ok {
 		p.terminal = term.IsTerminal(int(f.Fd()))
 	}
+	go func() {
+		defer close(p.written)
+		for text := range p.text {
+			_, _ = io.WriteString(w, text) // a run goes on without its progress
+		}
+	}()
 	return p
+}
+
+// mostLines is how many lines wait for whoever reads them: more than the ten of
+// a run without a terminal.
+const mostLines = 16
+
+// write hands text to the writer, or drops it if that is far behind.
+func (p *progress) write(text string) {
+	select {
+	case p.text <- text:
+	default:
+	}
 }
 
 // trial is called when a trial has ended.
@@ -42,19 +63,21 @@ func (p *progress) trial(n int, t rig.Trial) {
 	if p.terminal {
 		if time.Since(p.shown) > 100*time.Millisecond || n == total {
 			p.shown = time.Now()
-			fmt.Fprintf(p.w, "\r%s\x1b[K", line)
+			p.write("\r" + line + "\x1b[K")
 		}
 		return
 	}
 	if tenth := n * 10 / total; tenth > p.tenth {
 		p.tenth = tenth
-		fmt.Fprintln(p.w, line)
+		p.write(line + "\n")
 	}
 }
 
-// end leaves the terminal's line.
+// end leaves the terminal's line. Nothing runs any more, so it waits.
 func (p *progress) end() {
 	if p.terminal && !p.shown.IsZero() {
-		fmt.Fprint(p.w, "\r\x1b[K")
+		p.text <- "\r\x1b[K"
 	}
+	close(p.text)
+	<-p.written
 }
