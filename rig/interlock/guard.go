@@ -59,7 +59,7 @@ type Guard struct {
 	// words, for SelfTest to tell; nil if nobody keeps that.
 	LastOpened map[string]string
 	// OnPass, if set, is called at the end of each completed pass of the
-	// supervisor, one a Beat at most: for a watchdog of the whole program, which
+	// supervisor, about one a Beat: for a watchdog of the whole program, which
 	// is then fed while this loop turns and only then. No pass is completed
 	// after a trip.
 	OnPass func(now rig.Instant)
@@ -285,6 +285,7 @@ func (g *Guard) pass(ctx context.Context, now rig.Instant) {
 	if g.hasBeat {
 		g.beat ^= 1
 		if _, err := g.bench.Set(ctx, g.deadman, g.beat); err != nil {
+			g.failed(g.deadman, g.beat, err)
 			g.tripNow(now, "the dead-man line does not obey: "+err.Error())
 			return
 		}
