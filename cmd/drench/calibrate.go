@@ -177,28 +177,37 @@ func (b *bench) drive(ctx context.Context, what string, seed uint64, world runni
 }
 
 func newCalibrateTiming() *cobra.Command {
-	var loop loopWire
-	var k keeping
-	n := 1000
+	var f timingFlags
 	cmd := &cobra.Command{
-		Use:   "timing --out LINE --in LINE",
-		Short: "Measure how late edges are stamped, through a wire from a spare output to a spare input",
-		Args:  cobra.NoArgs,
+		Use:   "timing",
+		Short: "Measure how late edges are stamped, how long drops fall, how late the witness is, or how long the dip switch takes",
+		Long: "Measure how late edges are stamped, through a wire from a spare output to a spare input (--out, --in); how long a drop\n" +
+			"falls from gate to sensor, by heights, checked by drops (--of gate); how late the witness electrode tells of water, by\n" +
+			"drops (--of witness); or how long the dip switch takes, by the rail (--of switch).",
+		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			b, err := loadBench(cmd, "")
 			if err != nil {
 				return err
 			}
-			r, err := calibrateTiming(cmd.Context(), b, &k, loop, n, wiring{gpio.Inspect, measureLoop}, newTerminal(cmd))
+			if err := f.complete(); err != nil {
+				return err
+			}
+			if f.of != ofStamps {
+				r, err := calibrateFall(cmd.Context(), b, &f, newTerminal(cmd))
+				if err != nil {
+					return err
+				}
+				return f.print(cmd.OutOrStdout(), r, fallSentence(r), func(w io.Writer) error { return printTimes(w, r) })
+			}
+			r, err := calibrateTiming(cmd.Context(), b, &f.keeping, f.loop, f.n, wiring{gpio.Inspect, measureLoop}, newTerminal(cmd))
 			if err != nil {
 				return err
 			}
-			return k.print(cmd.OutOrStdout(), r, timingSentence(r.Timing), func(w io.Writer) error { return printEdges(w, r.Timing.Edges) })
+			return f.print(cmd.OutOrStdout(), r, timingSentence(r.Timing), func(w io.Writer) error { return printEdges(w, r.Timing.Edges) })
 		},
 	}
-	loop.flags(cmd)
-	k.flags(cmd)
-	cmd.Flags().IntVar(&n, "n", n, "edges")
+	f.flags(cmd)
 	return cmd
 }
 

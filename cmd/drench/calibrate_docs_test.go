@@ -45,7 +45,7 @@ func TestCalibrationDocs(t *testing.T) {
 		}
 		ran++
 	}
-	if ran != 3 {
+	if ran != 6 {
 		t.Errorf("%d commands ran", ran)
 	}
 	stock, err := config.LoadRig("", map[string]any{"virtual": nil})

@@ -20,7 +20,7 @@ type form struct {
 
 var forms = map[rig.Unit]form{
 	rig.Volt: {"V", 9, 0}, rig.Kelvin: {"K", 9, 0}, rig.RelHum: {"%RH", 5, 0}, rig.Litre: {"ul", 3, 0},
-	rig.LitreRate: {"ml/min", 6, 0}, rig.Second: {"ms", 6, 0}, rig.SlewRate: {"V/s", 9, 0},
+	rig.LitreRate: {"ml/min", 6, 0}, rig.Second: {"ms", 6, 0}, rig.SlewRate: {"V/s", 9, 0}, rig.Metre: {"mm", 6, 0},
 }
 
 var celsius = form{"°C", 9, 273_150_000_000}

@@ -3,8 +3,9 @@
 // them with their standard uncertainties (JCGM 100:2008, the GUM).
 //
 // A record is a YAML file of one kind: a pump by weighing (ISO 8655-6), the
-// stamps of edges by a wire from an output to an input, or the supply by a
-// trace of its rail. Values are computed from the raw data when the record is
+// stamps of edges by a wire from an output to an input, the supply by a trace
+// of its rail, the drop gate by its heights, the witness electrode by drops, or
+// the dip switch by the rail. Values are computed from the raw data when the record is
 // made and again whenever it is read; a record whose values do not follow from
 // its data is refused.
 //
@@ -24,7 +25,7 @@ import (
 	"drench/rig/config"
 )
 
-// Record is one calibration. Exactly one of Pump, Timing and Supply is there.
+// Record is one calibration, of exactly one kind.
 type Record struct {
 	By         string  `yaml:"by" json:"by"`
 	Date       Date    `yaml:"date" json:"date"`
@@ -33,6 +34,10 @@ type Record struct {
 	Pump       *Pump   `yaml:"pump" json:"pump,omitempty"`
 	Timing     *Timing `yaml:"timing" json:"timing,omitempty"`
 	Supply     *Supply `yaml:"supply" json:"supply,omitempty"`
+
+	DropGate *Fall    `yaml:"drop_gate" json:"drop_gate,omitempty"`
+	Witness  *Witness `yaml:"witness" json:"witness,omitempty"`
+	Switch   *Switch  `yaml:"switch" json:"switch,omitempty"`
 
 	// Source is the file that the record was read from; its SHA-256 is the
 	// record's identity.
@@ -61,6 +66,12 @@ func (r *Record) What() string {
 		return r.Pump.Channel
 	case r.Timing != nil:
 		return "edge stamps"
+	case r.DropGate != nil:
+		return rig.DropGate
+	case r.Witness != nil:
+		return rig.Witness
+	case r.Switch != nil:
+		return "dip switch"
 	}
 	return rig.SupplySet
 }
@@ -91,6 +102,12 @@ func New(name string, r Record) (*Record, error) {
 		err = r.Timing.compute()
 	case r.Supply != nil:
 		err = r.Supply.compute()
+	case r.DropGate != nil:
+		err = r.DropGate.compute()
+	case r.Witness != nil:
+		err = r.Witness.compute()
+	case r.Switch != nil:
+		err = r.Switch.compute()
 	default:
 		err = errors.New("nothing was measured")
 	}
@@ -122,12 +139,12 @@ func (r *Record) Check() []config.Problem {
 	}
 	p.refuse(ok && !r.Expires.Time().After(r.Date.Time()), "expires is not after date", "the end of the time that the record is good for", "expires")
 	kinds := 0
-	for _, there := range []bool{r.Pump != nil, r.Timing != nil, r.Supply != nil} {
+	for _, there := range []bool{r.Pump != nil, r.Timing != nil, r.Supply != nil, r.DropGate != nil, r.Witness != nil, r.Switch != nil} {
 		if there {
 			kinds++
 		}
 	}
-	p.refuse(kinds != 1, fmt.Sprintf("%d kinds of calibration", kinds), "one of pump, timing, supply")
+	p.refuse(kinds != 1, fmt.Sprintf("%d kinds of calibration", kinds), "one of pump, timing, supply, drop_gate, witness, switch")
 	return p
 }
 

@@ -59,6 +59,12 @@ func Apply(cal rig.Calibration, records ...*Record) rig.Calibration {
 			}
 		case r.Timing != nil:
 			cal.Stamp = rig.LagCal{Lag: r.Timing.Result.Lag, U: r.Timing.Result.U}
+		case r.DropGate != nil:
+			cal.Gate = rig.GateCal{Fall: r.DropGate.Result.Fall, FallU: r.DropGate.Result.FallU}
+		case r.Witness != nil:
+			cal.Witness = r.Witness.Result
+		case r.Switch != nil:
+			cal.Supply.Switch = r.Switch.Result.Longest
 		case r.Supply != nil:
 			s := r.Supply.Result
 			cal.Supply.SlewUp, cal.Supply.SlewDown, cal.Supply.RailU = s.SlewUp, s.SlewDown, s.RailU
