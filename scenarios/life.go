@@ -19,6 +19,7 @@ const (
 // its heart got out of step or its banner was printed.
 type life struct {
 	heart    rig.ID
+	hasHeart bool
 	interval float64 // ns
 	banner   *regexp.Regexp
 
@@ -30,7 +31,7 @@ type life struct {
 }
 
 func (l *life) begin(d rig.DUT, table []rig.Channel) error {
-	l.heart, _ = rig.Find(table, rig.Heartbeat)
+	l.heart, l.hasHeart = rig.Find(table, rig.Heartbeat)
 	l.interval = float64(d.Heartbeat)
 	if d.UART.Banner == "" {
 		return nil
@@ -49,7 +50,7 @@ func (l *life) event(ev rig.Event) {
 	switch {
 	case ev.Kind == rig.Line && l.banner != nil && l.banner.MatchString(ev.Text):
 		l.broken = true
-	case ev.Kind == rig.Edge && ev.Channel == l.heart:
+	case l.hasHeart && ev.Kind == rig.Edge && ev.Channel == l.heart:
 		gap := float64(ev.At.Sub(l.last))
 		if l.known && l.interval > 0 && (gap > late*l.interval || gap < early*l.interval) {
 			l.broken = true

@@ -191,6 +191,44 @@ func TestAssuranceScenario(t *testing.T) {
 	}
 }
 
+// TestAnswersToNothing: a trial that begins with the detect line on counts in no
+// search, as it is inconclusive afterwards.
+func TestAnswersToNothing(t *testing.T) {
+	const script = `
+def run():
+    power()
+    prime()
+    drip("0.4 ml")
+    wait("10 s")
+    note("script: wet %s" % detected())
+    note("script: %s" % next_dose(low = "0.02 ml", high = "0.2 ml"))
+    trial("probe", dose = "0.1 ml", within = "8 s")
+    note("script: %s" % next_dose(low = "0.02 ml", high = "0.2 ml"))
+    note("script: " + assured(good = "1 %", bad = "50 %", most = 2))
+    for i in range(5):
+        trial("wet", dose = "0.1 ml", within = "8 s")
+    note("script: " + assured(good = "1 %", bad = "50 %", most = 2))
+`
+	s, err := scenarios.Parse("s", "s.star", []byte(script))
+	if err != nil {
+		t.Fatal(err)
+	}
+	tl, cut := rehearse(t, s, 0, 1, nil)
+	if cut != nil {
+		t.Fatal(cut)
+	}
+	var notes []string
+	for _, ev := range events(t, tl) {
+		if text, ok := strings.CutPrefix(ev.Text, "script: "); ok && ev.Kind == rig.Note {
+			notes = append(notes, text)
+		}
+	}
+	if len(notes) != 5 || notes[0] != "wet True" || notes[1] != notes[2] ||
+		notes[3] != "continue" || notes[4] != "continue" {
+		t.Errorf("notes %q", notes)
+	}
+}
+
 // TestSearchErrors: a search that is none says where and why.
 func TestSearchErrors(t *testing.T) {
 	for call, want := range map[string]string{

@@ -34,7 +34,7 @@ func (s *session) trial(a arguments) (starlark.Value, error) {
 	if err := s.wait(s.phase()); err != nil {
 		return nil, err
 	}
-	begin := s.run.Now()
+	begin, clear := s.run.Now(), s.run.Last(rig.Detect) == 0
 	if err := s.run.Begin(spec); err != nil {
 		return nil, err
 	}
@@ -46,7 +46,9 @@ func (s *session) trial(a arguments) (starlark.Value, error) {
 	}
 	took := s.run.Now().Sub(begin)
 	found := s.run.Last(rig.Detect) == 1
-	s.seen.trial(spec, found)
+	if clear { // else it is no answer to this trial's water
+		s.seen.trial(spec, found)
+	}
 	return s.answer(found, took), s.run.End()
 }
 

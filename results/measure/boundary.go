@@ -63,11 +63,8 @@ func (b *Boundary) add(v int64, held bool, trial int) {
 func boundaries(trials []Trial) []Boundary {
 	var list []Boundary
 	for _, t := range trials {
-		if t.Dip == nil || t.Verdict == verdict.Inconc {
-			continue
-		}
 		b, v, held, ok := side(t)
-		if !ok {
+		if !ok || t.Verdict == verdict.Inconc {
 			continue
 		}
 		i := slices.IndexFunc(list, func(o Boundary) bool { return o.Of == b.Of && o.Width == b.Width && o.Source == b.Source })
@@ -85,17 +82,23 @@ func boundaries(trials []Trial) []Boundary {
 // side says which boundary a trial is about, where on its scale the trial was,
 // and on which side of the boundary.
 func side(t Trial) (b Boundary, v int64, held, ok bool) {
-	d := t.Spec.Dip
-	rail := int64(t.Dip.Lowest) * 1e6
+	d, seen := t.Spec.Dip, t.Dip
+	if d == nil {
+		return b, 0, false, false
+	}
+	if seen == nil {
+		seen = &DipSeen{} // the trial is inconclusive
+	}
+	rail := int64(seen.Lowest) * 1e6
 	switch {
 	case d.Shape == rig.Hold:
-		return Boundary{Of: DropOut}, rail, !t.Dip.Restarted, true
+		return Boundary{Of: DropOut}, rail, !seen.Restarted, true
 	case d.Shape == rig.Rise:
-		return Boundary{Of: Recovery}, int64(t.Dip.Level) * 1e6, t.Dip.Started, true
+		return Boundary{Of: Recovery}, int64(seen.Level) * 1e6, seen.Started, true
 	case d.Shape == rig.Interruption && d.Source == rig.HighImpedance:
-		return Boundary{Of: RideThrough, Source: d.Source}, int64(d.Width), !t.Dip.Restarted, true
+		return Boundary{Of: RideThrough, Source: d.Source}, int64(d.Width), !seen.Restarted, true
 	case d.Shape == rig.VoltageDip, d.Shape == rig.Interruption:
-		return Boundary{Of: Immunity, Width: d.Width}, rail, !t.Dip.Restarted, true
+		return Boundary{Of: Immunity, Width: d.Width}, rail, !seen.Restarted, true
 	}
 	return b, 0, false, false
 }
@@ -119,6 +122,16 @@ func (l ledger) boundaries(list []Boundary, railU int64) {
 			m.Samples = append(m.Samples, Sample{Value: b.Held, U: u, Censored: true, Trial: b.Trial})
 		default:
 			m.doubt(fmt.Sprintf("the device held nothing that was tried%s, up to the easiest", b.where()))
+		}
+	}
+}
+
+// unproven books the trials that should have told something about a boundary
+// but can't.
+func (l ledger) unproven(trials []Trial) {
+	for _, t := range trials {
+		if b, _, _, ok := side(t); ok && t.Verdict == verdict.Inconc {
+			l.of(b.Of).doubt(t.Reason)
 		}
 	}
 }

@@ -379,6 +379,7 @@ func (x *extractor) close() *Set {
 	x.ledger.records(x.header.Records)
 	x.set.Boundaries = boundaries(x.set.Trials)
 	x.ledger.boundaries(x.set.Boundaries, int64(x.header.Calibration.Supply.RailU))
+	x.ledger.unproven(x.set.Trials)
 	x.set.Tests = tests(x.set.Trials)
 	x.ledger.tests(x.set.Tests)
 	x.set.Measures = x.ledger.inOrder()

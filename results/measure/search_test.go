@@ -153,6 +153,9 @@ func TestBoundaries(t *testing.T) {
 	equal(t, "drop-out", l[DropOut].Samples[0], Sample{Value: 2250e6, U: 86746757, Trial: 4})
 	equal(t, "ride-through", l[RideThrough].Samples[0], Sample{Value: 2500e6, U: 288675135, Trial: 10})
 	l = ledger{}
+	l.unproven([]Trial{unsure, trial(1, hold, 3000, false), {N: 3, Verdict: verdict.Inconc, Spec: rig.Trial{Kind: rig.Dip, Dip: &hold}}, {N: 4, Verdict: verdict.Inconc}})
+	equal(t, "unproven", l[DropOut].Inconc, 2)
+	l = ledger{}
 	l.boundaries([]Boundary{{Of: Immunity, Width: sec, Held: 100e6, HasHeld: true, Trial: 3}, {Of: DropOut, Failed: 3e9, HasFailed: true}}, 5e6)
 	equal(t, "held throughout", l[Immunity].Samples[0], Sample{Value: 100e6, U: 5e6, Censored: true, Trial: 3})
 	equal(t, "held nowhere", l[DropOut].Inconc, 1)

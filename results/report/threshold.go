@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -206,7 +207,7 @@ type doseCount struct {
 func byDose(m *measure.Measure) []doseCount {
 	var list []doseCount
 	for _, g := range m.Graded {
-		i, ok := slices.BinarySearchFunc(list, g.Dose, func(d doseCount, dose int64) int { return int(d.dose - dose) })
+		i, ok := slices.BinarySearchFunc(list, g.Dose, func(d doseCount, dose int64) int { return cmp.Compare(d.dose, dose) })
 		if !ok {
 			list = slices.Insert(list, i, doseCount{dose: g.Dose})
 		}
