@@ -18,6 +18,7 @@ import (
 	"drench/drivers/virtual"
 	"drench/rig"
 	"drench/rig/config"
+	"drench/rig/interlock"
 )
 
 func quote(s string) string { return strconv.Quote(s) }
@@ -48,6 +49,7 @@ func checkBench(l *config.Loaded, world virtual.Config, c *realConfig) error {
 		for _, name := range slices.Sorted(maps.Keys(sections)) {
 			p.refuse(given(sections[name]), name+" is for a real bench, and this one is "+l.Bench, "bench: real, or a rig file without "+name, name)
 		}
+		p.watched(l.Interlock, func(name string) bool { _, known := role(name); return known }, "of the virtual bench")
 		return l.Place(p)
 	}
 	p.refuse(!reflect.DeepEqual(world, virtual.Default()), "virtual is for a virtual bench, and this one is real", "a rig file without it", "virtual")
@@ -142,23 +144,29 @@ func (c *realConfig) pumps() map[string]pump.Config {
 	return m
 }
 
-// interlock checks that what is to be watched is there.
-func (p *problems) interlock(l *config.Loaded, c *realConfig) {
-	from := c.providers()
-	for i, name := range l.Interlock.Inputs {
+// watched checks that the interlock's lines are there, on a bench that has the
+// channels that wired says.
+func (p *problems) watched(c interlock.Config, wired func(name string) bool, of string) {
+	for i, name := range c.Inputs {
 		r, known := role(name)
 		path := []string{"interlock", "inputs", strconv.Itoa(i)}
 		switch {
 		case known && r.Dir != rig.Input:
 			p.refuse(true, fmt.Sprintf("%s is an %v", name, r.Dir), "an input line", path...)
-		case len(from[name]) == 0:
-			p.refuse(true, name+" is not wired", "an input out of lines", path...)
+		case !wired(name):
+			p.refuse(true, name+" is not wired", "an input "+of, path...)
 		}
 	}
-	for _, name := range slices.Sorted(maps.Keys(l.Interlock.Tests)) {
-		line := l.Interlock.Tests[name]
-		p.refuse(line != rig.LoopTest || c.Lines.LoopTest == nil, line+" is no test line of this bench", rig.LoopTest+", wired under lines", "interlock", "tests", name)
+	for _, name := range slices.Sorted(maps.Keys(c.Tests)) {
+		line := c.Tests[name]
+		p.refuse(line != rig.LoopTest || !wired(line), line+" is no test line of this bench", rig.LoopTest+" "+of, "interlock", "tests", name)
 	}
+}
+
+// interlock checks that what is to be watched is there.
+func (p *problems) interlock(l *config.Loaded, c *realConfig) {
+	from := c.providers()
+	p.watched(l.Interlock, func(name string) bool { return len(from[name]) > 0 }, "out of lines")
 	over := l.Interlock
 	for _, g := range []struct {
 		key, channel string

@@ -67,6 +67,28 @@ func TestRoles(t *testing.T) {
 	}
 }
 
+// TestBadVirtualBench: a virtual bench's interlock lines must be there too.
+func TestBadVirtualBench(t *testing.T) {
+	text, err := os.ReadFile("../../rig/config/stock/rig.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct{ old, new, want string }{
+		{"lid, reservoir]", "door, reservoir]", "door is not wired; expected an input of the virtual bench"},
+		{"lid, reservoir]", "valve_air, reservoir]", "valve_air is an output; expected an input line"},
+		{"{estop: loop_test,", "{estop: wake,", "wake is no test line of this bench; expected loop_test of the virtual bench"},
+	} {
+		path := filepath.Join(t.TempDir(), "rig.yaml")
+		changed := strings.Replace(string(text), c.old, c.new, 1)
+		if err := os.WriteFile(path, []byte(changed), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := readBench(path); !mistake.Found(err) || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: got %v, want %q", c.new, err, c.want)
+		}
+	}
+}
+
 // TestBadRealBench: what is wrong with a real bench's rig file is said with its
 // place and the mend.
 func TestBadRealBench(t *testing.T) {
@@ -98,9 +120,9 @@ func TestBadRealBench(t *testing.T) {
 		"an output as interlock input": {"inputs: [estop, tray,", "inputs: [estop, tray, relay_dut,", "inputs: [estop, tray, ^relay_dut",
 			"relay_dut is an output; expected an input line"},
 		"a test line not wired": {"  loop_test: {line: GPIO4}", "  #", "tests: {^estop: loop_test",
-			"loop_test is no test line of this bench; expected loop_test, wired under lines"},
+			"loop_test is no test line of this bench; expected loop_test out of lines"},
 		"a test line that does something": {"tests: {estop: loop_test", "tests: {estop: relay_dut", "tests: {^estop: relay_dut",
-			"relay_dut is no test line of this bench; expected loop_test, wired under lines"},
+			"relay_dut is no test line of this bench; expected loop_test out of lines"},
 		"a test of what is not watched": {"tests: {estop: loop_test", "tests: {witness: loop_test", "tests: {^witness: loop_test",
 			`"witness" is not among inputs; expected an input that is watched`},
 		"an interlock input not wired": {"  lid: {line: GPIO20, bias: down}\n", "", "inputs: [estop, tray, ^lid",
