@@ -47,6 +47,7 @@ func Nights(nights []Night, o Options) Trend {
 	p := newPlan(o, len(lines)-verdicts, verdicts)
 	for _, l := range lines {
 		l.check(p)
+		l.gone(t.Nights)
 		t.Series = append(t.Series, l.Series)
 		if l.Finding != nil {
 			t.Findings = append(t.Findings, *l.Finding)
@@ -76,6 +77,7 @@ type series struct {
 	Series
 	tallies []tally // of counts
 	nights  []int   // of each point, its place among all nights
+	ran     []int   // nights in which the scenario ran
 	lower   bool    // a lower value is worse
 	least   float64 // spreads below it can't matter
 	scale   float64 // from a tally's value to the unit
@@ -125,6 +127,9 @@ func (s *series) counts() bool { return s.Kind == measure.Proportion || s.Kind =
 // as errors say nothing.
 func (s *series) night(i int, name string, runs []Run, m Margin) {
 	runs = slices.DeleteFunc(slices.Clone(runs), func(r Run) bool { return r.Verdict == verdict.Error })
+	if len(runs) > 0 {
+		s.ran = append(s.ran, i)
+	}
 	p := Point{Night: name}
 	for _, r := range runs {
 		p.Runs = append(p.Runs, r.ID)
@@ -209,6 +214,18 @@ func (s *series) check(p plan) {
 		return
 	}
 	s.checkNumbers(p, first)
+}
+
+// gone tells of a series that ended though its scenario did not: a device that
+// has stopped altogether must not look as good as before. (A verdict is missing
+// where a run was inconclusive, which its own measures explain.)
+func (s *series) gone(names []string) {
+	last := s.nights[len(s.nights)-1]
+	since, _ := slices.BinarySearch(s.ran, last+1)
+	if since == len(s.ran) || s.Finding != nil || s.Measure == VerdictSeries {
+		return
+	}
+	s.State, s.Reason = Gone, fmt.Sprintf("nothing on it since night %s, though the scenario ran", names[s.ran[since]])
 }
 
 // signals are the first nights at which each check signalled.
@@ -335,10 +352,13 @@ func (s *series) found(g signals, c change) {
 
 // conclude finds the trend's verdict.
 func (t *Trend) conclude() {
-	var worse, better []string
+	var worse, better, gone []string
 	told := false
 	for _, s := range t.Series {
 		told = told || s.State != TooShort
+		if s.State == Gone {
+			gone = append(gone, fmt.Sprintf("%s (%s): %s", s.Measure, place{s.Scenario, s.Setting}, s.Reason))
+		}
 	}
 	for _, f := range t.Findings {
 		if f.Worse {
@@ -350,6 +370,8 @@ func (t *Trend) conclude() {
 	switch {
 	case len(worse) > 0:
 		t.Verdict, t.Reason = verdict.Fail, strings.Join(append(worse, better...), "; ")
+	case len(gone) > 0:
+		t.Verdict, t.Reason = verdict.Inconc, strings.Join(gone, "; ")
 	case !told:
 		t.Verdict, t.Reason = verdict.Inconc, fmt.Sprintf("%s; it takes %d of the baseline and one more", number(len(t.Nights), "night"), t.Baseline)
 	case len(better) > 0:

@@ -216,6 +216,30 @@ func TestLevelDoesNotMatter(t *testing.T) {
 	})
 }
 
+// TestGone: a measure of which nothing is heard any more is not passed over, but
+// one whose scenario did not run, or ended as an error, is no matter.
+func TestGone(t *testing.T) {
+	for name, c := range map[string]struct {
+		last  func() Run
+		state State
+	}{
+		"a measure is gone":        {func() Run { return drip(missed(0, 100)) }, Gone},
+		"the scenario did not run": {func() Run { return Run{Scenario: "spray", Measures: []*measure.Measure{missed(0, 100)}} }, Steady},
+		"an error":                 {func() Run { return Run{Scenario: "drip", Verdict: verdict.Error} }, Steady},
+	} {
+		trend := Nights(fortnightOf(12, func(n int) Run {
+			if n >= 11 {
+				return c.last()
+			}
+			return drip(missed(0, 100), latencies(1200+float64(n*n%7), 1210, 1190))
+		}), Options{})
+		s := seriesOf(t, trend, measure.Latency)
+		if s.State != c.state || c.state == Gone && (trend.Verdict != verdict.Inconc || !strings.Contains(trend.Reason, "nothing on it since night 11")) {
+			t.Errorf("%s: %s, %s; %v: %s", name, s.State, s.Reason, trend.Verdict, trend.Reason)
+		}
+	}
+}
+
 // TestFewNights: with a night too few nothing is said.
 func TestFewNights(t *testing.T) {
 	for n := range 8 {

@@ -33,6 +33,7 @@ const (
 	Once      State = "once"           // went wrong in one night
 	TooShort  State = "too few nights" // to say anything
 	NotMoving State = "nothing seen"   // a count that stayed 0
+	Gone      State = "gone"           // its scenario still runs, but says nothing on it any more
 )
 
 // Point is one night of a series.
@@ -103,7 +104,7 @@ type Series struct {
 
 // Trend is a set of nights in order.
 type Trend struct {
-	Verdict    verdict.Verdict `json:"verdict"` // fail if something got worse, inconc with too few nights, else pass
+	Verdict    verdict.Verdict `json:"verdict"` // fail if something got worse, inconc with too few nights or if a series is gone, else pass
 	Reason     string          `json:"reason"`
 	Nights     []string        `json:"nights"`
 	Baseline   int             `json:"baseline"` // the first so many
