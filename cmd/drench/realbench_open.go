@@ -5,10 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"slices"
 	"strconv"
-	"strings"
 	"sync"
 	"time"
 
@@ -66,21 +64,11 @@ func (o *opener) open(ctx context.Context) (*assembly.Bench, error) {
 			return nil, err
 		}
 	}
-	p := assembly.Parts{Now: gpio.Now, Close: o.opened, Sources: append(o.sources, o.provenance())}
+	p := assembly.Parts{Now: gpio.Now, Close: o.opened, Sources: append(o.sources, o.provenance(), watchClock())}
 	for _, c := range o.table {
 		p.Channels = append(p.Channels, assembly.Channel{Channel: c, Set: o.set[c.Name], Read: o.read[c.Name], Wire: o.wire[c.Name]})
 	}
 	return assembly.New(p)
-}
-
-// clockNote ties the kernel's monotonic clock, which says nothing across a
-// reboot, to the wall clock.
-func clockNote() string {
-	boot, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
-	if err != nil {
-		boot = []byte("unknown")
-	}
-	return fmt.Sprintf("clock: %v on the monotonic clock of boot %s is %s", gpio.Now(), strings.TrimSpace(string(boot)), time.Now().UTC().Format(time.RFC3339Nano))
 }
 
 // provenance gives the notes as the first events.
