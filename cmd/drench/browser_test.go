@@ -68,7 +68,7 @@ func browseStop(t *testing.T, b *webtest.Browser, s *serving) {
 	b.Wait(`document.querySelectorAll("#readings tbody tr").length > 5`)
 	before := webtest.Value[string](b, `document.querySelector("tr[data-channel=heartbeat]").textContent`)
 	b.Wait(fmt.Sprintf(`document.querySelector("tr[data-channel=heartbeat]").textContent !== %q`, before))
-	webtest.Value[int](b, `scrollTo(0, 350) ?? 1`)
+	webtest.Value[int](b, `(scrollTo({top: 350, behavior: "instant"}), 1)`)
 	b.Picture("real-running")
 	b.Click(".stop")
 	b.Wait(`document.querySelector(".said").textContent.includes("told to stop")`)
