@@ -20,6 +20,7 @@ type claim struct {
 	bench string
 	lock  *benchLock
 	alone bool // the store is its own
+	trips bool // the daemon books trips by itself
 }
 
 // claim takes a real bench for this process, before anything on it is opened.
@@ -72,7 +73,7 @@ func (c *claim) release() error {
 // is 0 where none is recorded.
 func (c *claim) keepTrip(ctx context.Context, run int64, err error) error {
 	var trip *interlock.TripError
-	if c == nil || !errors.As(err, &trip) {
+	if c == nil || c.trips || !errors.As(err, &trip) {
 		return nil
 	}
 	at := time.Now().Add(-gpio.Now().Sub(trip.At)) // a real bench's clock is the kernel's

@@ -32,7 +32,8 @@ func (c *claim) lastOpened(ctx context.Context) (map[string]string, error) {
 	return seen, nil
 }
 
-// keepOpenings remembers which interlock inputs were seen to open in a run.
+// keepOpenings remembers which interlock inputs were seen to open in a run, or
+// while the bench was watched without one, which run 0 stands for.
 func (c *claim) keepOpenings(ctx context.Context, run int64, seen []interlock.Opening) error {
 	if c == nil {
 		return nil
@@ -40,6 +41,9 @@ func (c *claim) keepOpenings(ctx context.Context, run int64, seen []interlock.Op
 	var errs []error
 	for _, o := range seen {
 		how := "in run " + itoa(int(run))
+		if run == 0 {
+			how = "while no run went on"
+		}
 		if o.By != "" {
 			how = "opened by " + o.By + " " + how
 		}

@@ -21,6 +21,7 @@ import (
 // served is the bench that a daemon keeps, as its rig file said at the start.
 type served struct {
 	bench *bench
+	claim *claim // nil of a virtual bench
 	st    *store.Store
 	table []rig.Channel
 
@@ -32,7 +33,11 @@ type served struct {
 
 func newServed(b *bench, st *store.Store) (*served, error) {
 	table, err := b.channels(1)
-	return &served{bench: b, st: st, table: table, checked: map[string]error{}, rehearsing: make(chan struct{}, 1)}, err
+	var c *claim
+	if b.isReal() {
+		c = &claim{st: st, bench: b.rig.Name, trips: true}
+	}
+	return &served{bench: b, claim: c, st: st, table: table, checked: map[string]error{}, rehearsing: make(chan struct{}, 1)}, err
 }
 
 // Run implements daemon.Runner, by the way of `drench run`.
@@ -46,7 +51,7 @@ func (s *served) Run(ctx context.Context, job daemon.Job, o daemon.Observer) (da
 		j.seed = *job.Seed
 	}
 	seen := &sighted{Observer: o}
-	j.observer = seen
+	j.observer, j.claim = seen, s.claim
 	var out daemon.Outcome
 	j.began = func(run int64) {
 		out.Run = run
@@ -149,7 +154,7 @@ const tickEvery = 500 * time.Millisecond
 // Watch implements daemon.Runner.
 func (s *served) Watch(ctx context.Context, o daemon.Observer) error {
 	if s.bench.isReal() {
-		return s.bench.watch(ctx, o)
+		return s.bench.watch(ctx, s.claim, o)
 	}
 	tick := time.NewTicker(tickEvery)
 	defer tick.Stop()
@@ -164,16 +169,16 @@ func (s *served) Watch(ctx context.Context, o daemon.Observer) error {
 }
 
 // watch holds the bench safe and tells what it sees, until ctx ends.
-func (b *bench) watch(ctx context.Context, o daemon.Observer) error {
+func (b *bench) watch(ctx context.Context, c *claim, o daemon.Observer) error {
 	world, err := b.connect(ctx, 0)
 	if err != nil {
 		return err
 	}
-	return errors.Join(b.watchOn(ctx, world, o), world.Close())
+	return errors.Join(b.watchOn(ctx, world, c, o), world.Close())
 }
 
 // watchOn is watch on an open bench.
-func (b *bench) watchOn(ctx context.Context, world rig.Bench, o daemon.Observer) error {
+func (b *bench) watchOn(ctx context.Context, world rig.Bench, c *claim, o daemon.Observer) error {
 	guard, err := interlock.New(ctx, world, b.rig.Interlock)
 	if err != nil {
 		return err
@@ -185,10 +190,10 @@ func (b *bench) watchOn(ctx context.Context, world rig.Bench, o daemon.Observer)
 		l.look(ctx, now)
 	}
 	l.look(ctx, guard.Now())
-	if err := guard.Watch(ctx, o.Saw); err != nil {
-		return fmt.Errorf("watch the bench: %w", err)
+	if err = guard.Watch(ctx, o.Saw); err != nil {
+		err = fmt.Errorf("watch the bench: %w", err)
 	}
-	return nil
+	return errors.Join(err, c.keepOpenings(ctx, 0, guard.Openings()))
 }
 
 // lookEvery is how often the levels of an idle bench are read, on its clock.

@@ -202,7 +202,8 @@ func TestWatchOn(t *testing.T) {
 				stop()
 			}
 		}
-		err = b.watchOn(ctx, world, o)
+		c := &claim{st: s.st, bench: "lab", trips: true}
+		err = b.watchOn(ctx, world, c, o)
 		var trip *interlock.TripError
 		switch {
 		case wantTrip == "" && err != nil, wantTrip != "" && (!errors.As(err, &trip) || !strings.Contains(trip.Reason, wantTrip)):
@@ -217,6 +218,16 @@ func TestWatchOn(t *testing.T) {
 				t.Errorf("%q: %s was set to %d", fault, c.Name, ev.Value)
 			}
 			seen[c.Name] = true
+		}
+		proofs, perr := s.st.Proofs(t.Context(), "lab")
+		if perr != nil || (len(proofs) > 0) != (fault != "") || len(proofs) > 0 && (proofs[0].Input != rig.EStop || proofs[0].How != "while no run went on") {
+			t.Errorf("%q: proofs %v, %v", fault, proofs, perr)
+		}
+		if kept := c.keepTrip(t.Context(), 0, err); kept != nil {
+			t.Error(kept)
+		}
+		if trips, terr := s.st.Trips(t.Context(), "", false); terr != nil || len(trips) != 0 {
+			t.Errorf("%q: trips %v, %v: they are the daemon's to keep", fault, trips, terr)
 		}
 		if fault == "" && (!seen[rig.EStop] || !seen[rig.Rail] || !seen[rig.AirTemp]) {
 			t.Errorf("seen: %v", seen)
