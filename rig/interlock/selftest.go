@@ -86,6 +86,11 @@ func (g *Guard) wireTests() error {
 // Until it has succeeded, Set energises nothing on a bench with test lines. The
 // events go to record as they come; an error of record ends it.
 func (g *Guard) SelfTest(ctx context.Context, record func(rig.Event) error) error {
+	for _, id := range g.outputs {
+		if c := g.table[id]; g.value[id] != 0 && c.Hazard != rig.Idle {
+			return fmt.Errorf("self-test of the interlock inputs: %s is on; expected nothing energised", c.Name)
+		}
+	}
 	g.polled = 0
 	g.pass(ctx, g.bench.Now())
 	for _, line := range g.tests {

@@ -244,6 +244,17 @@ func TestUntested(t *testing.T) {
 		t.Error("energised after tests that did not end")
 	}
 
+	if err := g.SelfTest(t.Context(), func(rig.Event) error { return nil }); err != nil {
+		t.Fatal(err)
+	}
+	if err := set(t.Context(), g, chPump, flow); err != nil {
+		t.Fatal(err)
+	}
+	before := len(b.Log)
+	if err := g.SelfTest(t.Context(), nil); err == nil || !strings.Contains(err.Error(), "pump_drip is on") || len(b.Log) != before {
+		t.Errorf("while a pump runs: %v, set %v", err, b.Log[before:])
+	}
+
 	plain := bench()
 	_, evs, err := tried(t, plain, config(), nil)
 	if want := []string{"self-test: estop reads healthy; not proved in this run", "self-test: tray reads healthy; not proved in this run"}; err != nil || !slices.Equal(notes(evs), want) {
