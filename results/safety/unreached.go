@@ -2,6 +2,7 @@ package safety
 
 import (
 	"fmt"
+	"time"
 
 	"drench/rig"
 )
@@ -25,6 +26,21 @@ func (c *checker) failed(ev rig.Event) error {
 		o.told = true
 	}
 	return nil
+}
+
+// obeys is the longest that a supply behind a wire may take to go off where its
+// output is cut off meanwhile.
+const obeys = 15 * time.Second
+
+// cutInTime tells whether an output that went off at an instant had been cut
+// off in time by another: it is an instrument, which goes off when it listens.
+func (c *checker) cutInTime(id rig.ID, at rig.Instant) bool {
+	cut, ok := rig.Find(c.table, behind[c.table[id].Name])
+	if !ok || c.off == nil || at.Sub(c.off.at) > obeys {
+		return false
+	}
+	o := c.outputs[cut]
+	return o.value == 0 && o.why == "" && o.on.Sub(c.off.at) <= Reaction
 }
 
 // unreached tells whether an output that is left on was told to go off, could
