@@ -94,6 +94,7 @@ type Bench struct {
 	off    []bool  // output is known to be at 0
 	wires  []*wire // by channel, nil for those that wait on none
 	queue  chan item
+	told   chan item // outcomes of orders: a flood of events keeps no wire from its next order
 	timer  *time.Timer
 	ctx    context.Context // of the sources
 	stop   context.CancelFunc
@@ -116,7 +117,7 @@ var ErrClosed = errors.New("the bench is closed")
 // caller's to close.
 func New(p Parts) (*Bench, error) {
 	n := len(p.Channels)
-	b := &Bench{parts: p, last: make([]int64, n), off: make([]bool, n), wires: make([]*wire, n), queue: make(chan item, queueLength)}
+	b := &Bench{parts: p, last: make([]int64, n), off: make([]bool, n), wires: make([]*wire, n), queue: make(chan item, queueLength), told: make(chan item, 16*n)}
 	if p.Now == nil {
 		return nil, errors.New("assemble the bench: there is no clock")
 	}
@@ -144,7 +145,7 @@ func (b *Bench) connect() {
 		if c.Wire == 0 {
 			continue
 		}
-		w := newWire(c, rig.ID(i), b.Now, b.deliver)
+		w := newWire(c, rig.ID(i), b.Now, func(it item) { b.deliver(b.told, it) })
 		b.wires[i] = w
 		first.Add(1)
 		b.flows.Go(func() {
@@ -159,9 +160,9 @@ func (b *Bench) connect() {
 }
 
 // deliver queues an item for Await, unless the bench ends before there is room.
-func (b *Bench) deliver(it item) {
+func (b *Bench) deliver(to chan<- item, it item) {
 	select {
-	case b.queue <- it:
+	case to <- it:
 	case <-b.ctx.Done():
 	}
 }
@@ -195,7 +196,7 @@ func (b *Bench) follow(s NamedSource) {
 		case int(ev.Channel) >= len(b.table):
 			err = fmt.Errorf("listen to %s: it gave an event of channel %d; the bench has %d channels", s.Name, ev.Channel, len(b.table))
 		}
-		b.deliver(item{ev, err})
+		b.deliver(b.queue, item{ev, err})
 		if err != nil {
 			return
 		}
@@ -291,6 +292,8 @@ func (b *Bench) Await(ctx context.Context, until rig.Instant) (rig.Event, bool, 
 			return rig.Event{}, false, ctx.Err()
 		}
 		select {
+		case it := <-b.told:
+			return b.take(it)
 		case it := <-b.queue:
 			return b.take(it)
 		default:
@@ -301,6 +304,9 @@ func (b *Bench) Await(ctx context.Context, until rig.Instant) (rig.Event, bool, 
 		}
 		b.timer.Reset(left)
 		select {
+		case it := <-b.told:
+			b.timer.Stop()
+			return b.take(it)
 		case it := <-b.queue:
 			b.timer.Stop()
 			return b.take(it)

@@ -3,6 +3,7 @@ package assembly
 import (
 	"context"
 	"errors"
+	"runtime"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -83,6 +84,37 @@ func TestOffFirst(t *testing.T) {
 	}
 	if v, err := b.Ask(t.Context(), 0); v != 0 || err != nil {
 		t.Errorf("asked: %d, %v", v, err)
+	}
+}
+
+// TestOffInAFlood: events that nobody takes keep no order from being carried
+// out.
+func TestOffInAFlood(t *testing.T) {
+	g := &gated{began: make(chan int64), let: make(chan error)}
+	flood := SourceFunc(func(context.Context, rig.Instant) (rig.Event, bool, error) { return rig.Event{Kind: rig.Line, Channel: 1}, true, nil })
+	b := assembled(t, Parts{
+		Channels: []Channel{{Channel: rig.Channel{Name: "supply", Dir: rig.Output, Unit: rig.Volt}, Set: g, Wire: time.Second},
+			{Channel: rig.Channel{Name: "uart", Dir: rig.Text}}},
+		Sources: []NamedSource{{"port", flood}},
+	})
+	for len(b.queue) < queueLength {
+		runtime.Gosched()
+	}
+	for _, v := range []int64{3, 0, 4, 0} {
+		order1(t, b, v)
+		if got := <-g.began; got != v {
+			t.Fatalf("began with %d, want %d", got, v)
+		}
+		g.let <- nil
+	}
+	for obeyed := 0; obeyed < 4; {
+		ev, ok, err := b.Await(t.Context(), rig.Never)
+		if !ok || err != nil {
+			t.Fatal(ok, err)
+		}
+		if ev.Kind == rig.Command {
+			obeyed++
+		}
 	}
 }
 
