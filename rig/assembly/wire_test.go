@@ -91,7 +91,9 @@ func TestOffFirst(t *testing.T) {
 // out.
 func TestOffInAFlood(t *testing.T) {
 	g := &gated{began: make(chan int64), let: make(chan error)}
-	flood := SourceFunc(func(context.Context, rig.Instant) (rig.Event, bool, error) { return rig.Event{Kind: rig.Line, Channel: 1}, true, nil })
+	flood := SourceFunc(func(context.Context, rig.Instant) (rig.Event, bool, error) {
+		return rig.Event{Kind: rig.Line, Channel: 1}, true, nil
+	})
 	b := assembled(t, Parts{
 		Channels: []Channel{{Channel: rig.Channel{Name: "supply", Dir: rig.Output, Unit: rig.Volt}, Set: g, Wire: time.Second},
 			{Channel: rig.Channel{Name: "uart", Dir: rig.Text}}},
