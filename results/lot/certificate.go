@@ -28,6 +28,7 @@ type Certificate struct {
 	Level      sampling.Level `json:"level,omitempty"`
 	Plan       sampling.Plan  `json:"plan"`
 	Sequential *Wald          `json:"sequential,omitempty"`
+	Test       *Test          `json:"test,omitempty"`
 	Risks      []Risk         `json:"risks"`
 
 	Seal  string `json:"seal"`
@@ -71,12 +72,12 @@ func (s *Series) Certify(name string) (Certificate, error) {
 	if err != nil {
 		return Certificate{}, fmt.Errorf("certify lot %q: %w", name, err)
 	}
-	risks, err := l.risks()
+	risks, err := l.Risks()
 	if err != nil {
 		return Certificate{}, fmt.Errorf("certify lot %q: %w", name, err)
 	}
 	c := Certificate{Product: s.Product, Lot: l.Lot, Size: l.Size, Decision: l.Decision, N: st.N, Bad: st.Bad, Because: st.Because,
-		Rules: l.Before.Rules, Severity: l.Severity, Why: l.Before.Because, Mode: l.Mode, AQL: l.AQL, Level: l.Level, Plan: l.Plan, Sequential: l.Sequential,
+		Rules: l.Before.Rules, Severity: l.Severity, Why: l.Before.Because, Mode: l.Mode, AQL: l.AQL, Level: l.Level, Plan: l.Plan, Sequential: l.Sequential, Test: l.Test,
 		Risks: risks, Seal: l.Seal, Seed: l.Draw.Seed, Units: l.Units, Next: l.After.Severity, NextWhy: l.After.Because,
 		By: l.Decided.By, Opened: l.Opened.At, At: l.Decided.At, First: l.First, Last: l.Last, Head: l.Head}
 	c.Retests, c.Voids = l.Retests()
@@ -89,9 +90,10 @@ func (s *Series) Certify(name string) (Certificate, error) {
 	return c, nil
 }
 
-// risks are those at the AQL and at the limiting quality, or at the two
-// qualities that a sequential plan is made for.
-func (l *Lot) risks() ([]Risk, error) {
+// Risks are those at the AQL and at the limiting quality, or at the two
+// qualities that a sequential plan is made for. A plan that rejects no quality
+// has only the first.
+func (l *Lot) Risks() ([]Risk, error) {
 	if l.Mode == Sequential {
 		plan, err := l.Sequential.Plan()
 		if err != nil {

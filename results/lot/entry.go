@@ -71,6 +71,7 @@ type (
 		Severity    sampling.Severity `json:"severity"`
 		Size        int               `json:"size"`
 		Steady      bool              `json:"steady"`
+		Test        *Test             `json:"test,omitempty"`
 		WithinLimit bool              `json:"within_limit"`
 	}
 	assignBody struct {

@@ -45,6 +45,14 @@ const (
 	Sequential Mode = "sequential"
 )
 
+// Test is a run that tells whether a unit conforms.
+type Test struct {
+	Limits   string `json:"limits,omitempty"`  // "": the scenario's own
+	Profile  string `json:"profile,omitempty"` // of the device; "": the bench's own
+	Scenario string `json:"scenario"`
+	Trials   int    `json:"trials,omitempty"` // 0: as many as the scenario has
+}
+
 // Wald is a sequential plan by what it is to do; see sampling.Wald. Limit is
 // its largest sample.
 type Wald struct {
@@ -73,6 +81,8 @@ type Terms struct {
 	Level      sampling.Level // not of a sequential plan
 	Mode       Mode           // "": Whole
 	Sequential *Wald          // of the mode Sequential
+
+	Test *Test // what each unit is tested by; nil: whatever whoever tests it runs
 
 	Resubmits string // name of the rejected lot that this is, with its bad units taken out
 	Steady    bool   // production is at a steady rate

@@ -39,12 +39,12 @@ func planned(t Terms, severity sampling.Severity) (sampling.Plan, error) {
 // terms of an opening entry.
 func (b openBody) terms() Terms {
 	return Terms{Lot: b.Lot, Size: b.Size, AQL: b.AQL, Level: b.Level, Mode: b.Mode, Sequential: b.Sequential,
-		Resubmits: b.Resubmits, Steady: b.Steady, Agreed: b.Agreed, WithinLimit: b.WithinLimit}
+		Resubmits: b.Resubmits, Test: b.Test, Steady: b.Steady, Agreed: b.Agreed, WithinLimit: b.WithinLimit}
 }
 
 func bodyOf(t Terms, severity sampling.Severity, p sampling.Plan, seal string) openBody {
 	return openBody{Agreed: t.Agreed, AQL: t.AQL, Level: t.Level, Lot: t.Lot, Mode: t.Mode, Plan: planBody{p.Ac, p.N, p.Re}, Resubmits: t.Resubmits,
-		Seal: seal, Sequential: t.Sequential, Severity: severity, Size: t.Size, Steady: t.Steady, WithinLimit: t.WithinLimit}
+		Seal: seal, Sequential: t.Sequential, Severity: severity, Size: t.Size, Steady: t.Steady, Test: t.Test, WithinLimit: t.WithinLimit}
 }
 
 func (s *Series) open(e Entry, b openBody) error {
@@ -79,6 +79,14 @@ func (s *Series) mayOpen(t Terms) error {
 	}
 	if l := s.Lot(t.Lot); l != nil && l.Decision != Withdrawn {
 		return fmt.Errorf("lot %q was %s before; expected another name (a lot comes again as one that resubmits it)", t.Lot, l.Decision)
+	}
+	if t.Test != nil {
+		if err := oneLine("the scenario of its test", t.Test.Scenario); err != nil {
+			return err
+		}
+		if t.Test.Trials < 0 {
+			return fmt.Errorf("its test has %d trials; expected a number from 1, or 0 for as many as the scenario has", t.Test.Trials)
+		}
 	}
 	if t.Resubmits == "" {
 		return nil

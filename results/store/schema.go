@@ -155,6 +155,22 @@ var migrations = []string{
 		by   TEXT NOT NULL,
 		at   INTEGER NOT NULL
 	) STRICT;`,
+
+	// 4: ledgers of lots that are inspected by sampling, a line an entry. Lines
+	// are chained by their hashes; nothing of them is ever changed.
+	`CREATE TABLE lot_entries (
+		product TEXT NOT NULL,
+		number  INTEGER NOT NULL CHECK (number > 0),
+		line    TEXT NOT NULL,
+		PRIMARY KEY (product, number)
+	) STRICT, WITHOUT ROWID;
+	CREATE TRIGGER lot_entries_happened BEFORE UPDATE ON lot_entries
+		BEGIN SELECT RAISE(ABORT, 'an entry of a ledger is never rewritten'); END;
+	CREATE TRIGGER lot_entries_stay BEFORE DELETE ON lot_entries
+		BEGIN SELECT RAISE(ABORT, 'an entry of a ledger is never deleted'); END;
+	CREATE TRIGGER lot_entries_once BEFORE INSERT ON lot_entries
+		WHEN EXISTS (SELECT 1 FROM lot_entries WHERE product = NEW.product AND number = NEW.number)
+		BEGIN SELECT RAISE(ABORT, 'an entry of a ledger is never replaced'); END;`,
 }
 
 // migrate brings the file to this drench's version.
