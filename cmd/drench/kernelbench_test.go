@@ -35,22 +35,54 @@ import (
 type kernelRun struct {
 	scenario, fault string
 	trials          int
-	long            bool // only with DRENCH_RUNS=all
+	long            bool     // only with DRENCH_RUNS=all
+	rate            rig.Rate // of a fault that comes at random: more than its own, for a short run; 0: its own
 }
 
 func (k kernelRun) name() string { return strings.TrimSuffix(k.scenario+"_"+k.fault, "_") }
 
-// kernelRuns are compared with the virtual bench. Faults whose pulses a tick of
-// the kernel would swallow, and those that come too rarely for a short run, are
-// left out.
+// kernelRuns are compared with the virtual bench.
 var kernelRuns = []kernelRun{
-	{"drip", "", 6, false}, {"spray", "", 6, false}, {"brownout", "", 9, false}, {"condensation", "", 1, true},
-	{"drip", "stuck_quiet", 2, false}, {"drip", "dead_heartbeat", 2, false}, {"drip", "slow_clock", 2, false},
-	{"drip", "insensitive", 2, true}, {"drip", "hungry_sleep", 2, false}, {"drip", "uart_lies", 2, false},
-	{"drip", "blocked_nozzle", 2, false}, {"drip", "estop_pressed", 2, false}, {"drip", "reservoir_empty", 2, true},
-	{"drip", "stuck_wet", 2, true}, {"drip", "no_release", 2, true},
-	{"brownout", "lost_settings", 4, false}, {"brownout", "dip_alarm", 4, true}, {"brownout", "slow_start", 9, true},
-	{"brownout", "hang_after_dip", 9, true}, {"brownout", "high_drop_out", 18, true}, {"brownout", "backfed", 4, true},
+	{scenario: "drip", trials: 6},
+	{scenario: "spray", trials: 6},
+	{scenario: "brownout", trials: 9},
+	{scenario: "condensation", trials: 1},
+	{scenario: "drip", fault: "stuck_quiet", trials: 2},
+	{scenario: "drip", fault: "dead_heartbeat", trials: 2},
+	{scenario: "drip", fault: "slow_clock", trials: 2},
+	{scenario: "drip", fault: "hungry_sleep", trials: 2},
+	{scenario: "drip", fault: "uart_lies", trials: 2},
+	{scenario: "drip", fault: "blocked_nozzle", trials: 2},
+	{scenario: "drip", fault: "estop_pressed", trials: 2},
+	{scenario: "drip", fault: "glitches", trials: 2, rate: hourly(600)},
+	{scenario: "drip", fault: "false_alarms", trials: 2, rate: hourly(200)},
+	{scenario: "brownout", fault: "lost_settings", trials: 4},
+	{scenario: "brownout", fault: "ramp_chatter", trials: 5},
+	{scenario: "drip", fault: "insensitive", trials: 2, long: true},
+	{scenario: "drip", fault: "reservoir_empty", trials: 2, long: true},
+	{scenario: "drip", fault: "stuck_wet", trials: 2, long: true},
+	{scenario: "drip", fault: "no_release", trials: 2, long: true},
+	{scenario: "brownout", fault: "dip_alarm", trials: 4, long: true},
+	{scenario: "brownout", fault: "slow_start", trials: 9, long: true},
+	{scenario: "brownout", fault: "hang_after_dip", trials: 9, long: true},
+	{scenario: "brownout", fault: "high_drop_out", trials: 18, long: true},
+	{scenario: "brownout", fault: "backfed", trials: 4, long: true},
+}
+
+func hourly(n float64) rig.Rate { return rig.Rate(n * 1e9 / 3600) }
+
+// spoil puts the run's fault into a world.
+func (k kernelRun) spoil(t *testing.T, world *virtual.Config) {
+	t.Helper()
+	if k.fault == "" {
+		return
+	}
+	if err := world.SetFault(k.fault); err != nil {
+		t.Fatal(err)
+	}
+	f := world.Faults[k.fault]
+	f.Rate = k.rate
+	world.Faults[k.fault] = f
 }
 
 // asked returns the runs to make: all but the long ones, unless DRENCH_RUNS
@@ -192,10 +224,11 @@ func (k kernelRun) compare(t *testing.T, dir string) {
 	cmd := &cobra.Command{}
 	cmd.Flags().String("rig", "", "")
 	cmd.Flags().String("data", t.TempDir(), "")
-	jobs, err := prepare(cmd, []string{k.script(t)}, runFlags{seed: kernelSeed, fault: k.fault, trials: k.trials})
+	jobs, err := prepare(cmd, []string{k.script(t)}, runFlags{seed: kernelSeed, trials: k.trials})
 	if err != nil {
 		t.Fatal(err)
 	}
+	k.spoil(t, &jobs[0].bench.world)
 	virtual := rehearsed(t, jobs[0])
 	if len(real) != 1 || len(real[0].Limits) != len(virtual.Results) {
 		t.Fatalf("%d runs, want one with %d limits", len(real), len(virtual.Results))
@@ -240,24 +273,19 @@ const (
 	stepVolume = 500 // nl
 )
 
-// startWorld starts the closed loop with a fault, and writes a rig file for it.
-// A loop that will be broken is not asked how it went.
-func startWorld(t *testing.T, fault string, broken bool) (*closedloop.Loop, string) {
+// startWorld starts the closed loop for a run, and writes a rig file for it. A
+// loop that will be broken is not asked how it went.
+func startWorld(t *testing.T, k kernelRun, broken bool) (*closedloop.Loop, string) {
 	t.Helper()
 	cfg := virtual.Default()
-	cfg.Lines.Beam = 30 * time.Millisecond // edges within a tick of the kernel would merge
-	cfg.Supply.Command = 0                 // the driver and its instrument take their own time
-	if fault != "" {
-		if err := cfg.SetFault(fault); err != nil {
-			t.Fatal(err)
-		}
-	}
+	cfg.Supply.Command = 0 // the driver and its instrument take their own time
+	k.spoil(t, &cfg)
 	stock, err := readBench("")
 	if err != nil {
 		t.Fatal(err)
 	}
 	loop, err := closedloop.Start(t.Context(), closedloop.Config{
-		World: cfg, Device: stock.device, Model: stock.model, Seed: kernelSeed, Step: 20 * time.Millisecond,
+		World: cfg, Device: stock.device, Model: stock.model, Seed: kernelSeed,
 		Wiring: closedloop.Wiring{Chip: "drench-bench", Lines: onChip, Spare: spareLine,
 			Relays: []closedloop.Relay{{Line: dripLine, Channel: rig.PumpDrip, On: int64(10 * rig.MlPerMin)},
 				{Line: humidLine, Channel: rig.Humidity, On: int64(99 * physic.PercentRH)}, {Line: coolLine, Channel: rig.Plate, On: int64(physic.ZeroCelsius)}},
@@ -278,9 +306,9 @@ func startWorld(t *testing.T, fault string, broken bool) (*closedloop.Loop, stri
 	return loop, path
 }
 
-// rigFile describes the kernel bench. Edges are seen up to a step of the closed
-// loop and a tick of the kernel late: 15 ms with a standard uncertainty of
-// sqrt((20 ms)²/12 + (10 ms)²/12) = 6.5 ms.
+// rigFile describes the kernel bench. Edges are seen up to a tick of the kernel,
+// 1 ms, late, and the world's own wires are late too: 0.6 ms with a standard
+// uncertainty of 1 ms/sqrt(12) = 0.3 ms.
 func rigFile(loop *closedloop.Loop) string {
 	var b strings.Builder
 	b.WriteString("name: kernel-bench\nbench: real\ndut: conductive-2s\nlines:\n")
@@ -309,7 +337,7 @@ calibration:
   drip: {rate: 10 ml/min, rate_u: 2 %, drop: 16.667 ul, lag: 265 ms, lag_u: 20 ms, line_volume: 2 ml}
   drop_gate: {fall: 161.6 ms, fall_u: 1 ms}
   witness: {lag: 1 ms, u: 1 ms}
-  stamp: {lag: 15 ms, u: 6.5 ms}
+  stamp: {lag: 0.6 ms, u: 0.3 ms}
   spray: {area: 25 cm2, rate_u: 2 %, lag: 300 ms, lag_u: 20 ms}
   supply: {slew_up: 100 V/s, slew_down: 50 V/s, switch: 100 us, rail_u: 5 mV}
   power: {u: 1 %}
@@ -363,7 +391,7 @@ func TestOnKernelRuns(t *testing.T) {
 	for _, k := range asked() {
 		t.Run(k.name(), func(t *testing.T) {
 			began := time.Now()
-			loop, rigFile := startWorld(t, k.fault, false)
+			loop, rigFile := startWorld(t, k, false)
 			out, errs, status := onRealBench(t, t.Context(), "run", k.script(t), "--rig", rigFile, "--data", ramDisk(t),
 				"--seed", itoa(kernelSeed), "--trials", itoa(k.trials), "--json")
 			t.Logf("status %d after %v on the bench\n%s", status, time.Since(began).Round(time.Second), errs)

@@ -13,8 +13,12 @@ import (
 	"drench/drivers/closedloop"
 	"drench/drivers/gpio"
 	"drench/drivers/supply/instrument"
+	"drench/results/store"
 	"drench/results/verdict"
 	"drench/rig"
+	"drench/rig/timeline"
+
+	"golang.org/x/sys/unix"
 )
 
 // shortRun writes a script with limits that fit anything.
@@ -38,6 +42,7 @@ type kernelFault struct {
 	says   string // in what the program printed
 	broken bool   // the loop can't follow any more
 	trips  bool   // the next run is refused
+	kept   func(*testing.T, store.Run, []rig.Event)
 }
 
 var kernelFaults = map[string]kernelFault{
@@ -57,6 +62,16 @@ var kernelFaults = map[string]kernelFault{
 				time.Sleep(100 * time.Millisecond)
 			}
 		}, says: "heartbeat gap"},
+	"clock set": {script: `power(); quiet("30 s")`,
+		happen: func(t *testing.T, _ *closedloop.Loop) {
+			for _, step := range []time.Duration{-time.Hour, time.Hour} {
+				at := unix.NsecToTimeval(time.Now().Add(step).UnixNano())
+				if err := unix.Settimeofday(&at); err != nil {
+					t.Error(err)
+				}
+				time.Sleep(5 * time.Second)
+			}
+		}, says: "heartbeat gap", kept: unharmed},
 	"stopped by a signal": {script: `power(); quiet("1 h")`, status: 4, says: "stopped"},
 	"chip gone": {script: `power(); quiet("30 s")`,
 		happen: func(t *testing.T, loop *closedloop.Loop) {
@@ -64,6 +79,48 @@ var kernelFaults = map[string]kernelFault{
 			put(t, live, "0")
 			t.Cleanup(func() { put(t, live, "1") })
 		}, status: 4, says: "went away|no such device", broken: true}, // the reader notices, or an output does: whichever is first
+}
+
+// keptRun reads the only run of a data folder.
+func keptRun(t *testing.T, data string) (store.Run, []rig.Event) {
+	t.Helper()
+	st, err := store.Open(t.Context(), filepath.Join(data, "drench.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	run, err := st.Get(t.Context(), 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, evs, err := timeline.ReadAll(st.Timeline(t.Context(), 1))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return run, evs
+}
+
+// unharmed: the time of day was set back by an hour and forth again. The run
+// says so, and is as long by its dates as by its instants.
+func unharmed(t *testing.T, run store.Run, evs []rig.Event) {
+	var steps []string
+	latest := rig.Instant(0)
+	for _, ev := range evs {
+		if ev.Kind == rig.Note && strings.HasPrefix(ev.Text, "clock stepped by ") {
+			steps = append(steps, strings.SplitAfter(ev.Text, ":")[0])
+		}
+		if back := latest.Sub(ev.At); back > time.Second {
+			t.Errorf("an event is stamped %v before an earlier one", back)
+		}
+		latest = max(latest, ev.At)
+	}
+	if len(steps) != 2 || !strings.HasPrefix(steps[0], "clock stepped by -1h0m0s:") || !strings.HasPrefix(steps[1], "clock stepped by 1h0m0s:") {
+		t.Errorf("steps noted: %q", steps)
+	}
+	byDates, byInstants := run.Ended.Sub(run.Started), evs[len(evs)-1].At.Sub(evs[0].At)
+	if (byDates - byInstants).Abs() > 10*time.Second {
+		t.Errorf("by its dates the run took %v, by its instants %v", byDates, byInstants)
+	}
 }
 
 func put(t *testing.T, path, text string) {
@@ -77,10 +134,10 @@ func put(t *testing.T, path, text string) {
 // and what can be switched off is off.
 func TestOnKernelFaults(t *testing.T) {
 	onKernel(t)
-	for _, name := range []string{"none", "supply unplugged in a dip", "noise on the UART", "stopped by a signal", "chip gone"} {
+	for _, name := range []string{"none", "clock set", "supply unplugged in a dip", "noise on the UART", "stopped by a signal", "chip gone"} {
 		f := kernelFaults[name]
 		t.Run(name, func(t *testing.T) {
-			loop, rigFile := startWorld(t, "", f.broken)
+			loop, rigFile := startWorld(t, kernelRun{}, f.broken)
 			data := ramDisk(t)
 			ctx, stop := context.WithCancel(t.Context())
 			defer stop()
@@ -114,6 +171,10 @@ func TestOnKernelFaults(t *testing.T) {
 			if kept, errs, _ := onRealBench(t, t.Context(), "runs", "--data", data); !strings.Contains(kept, "short") {
 				t.Errorf("the run is not kept: %s%s", kept, errs)
 			}
+			if f.kept != nil {
+				run, evs := keptRun(t, data)
+				f.kept(t, run, evs)
+			}
 			if _, _, mode := loop.Supply(rig.SupplySet).Output(); name != "supply unplugged in a dip" && mode != instrument.Off {
 				t.Errorf("the supply was left in mode %d", mode)
 			}
@@ -144,7 +205,7 @@ func refusedRun(t *testing.T, rigFile, data, says string) {
 // TestOnKernelBusy: a line that another program holds is named, with its holder.
 func TestOnKernelBusy(t *testing.T) {
 	onKernel(t)
-	_, rigFile := startWorld(t, "", false)
+	_, rigFile := startWorld(t, kernelRun{}, false)
 	b, err := gpio.Open(t.Context(), []gpio.Line{{Channel: "mine", Chip: "drench-bench", Offset: onChip[rig.RelayDUT], Dir: rig.Output}})
 	if err != nil {
 		t.Fatal(err)

@@ -167,6 +167,31 @@ func number(b []byte) int64 {
 	return n
 }
 
+// watch calls changed soon after outputs have changed, until the context ends.
+func (c *chip) watch(ctx context.Context, changed func()) {
+	const (
+		lookUp = 500 // ms, for the context's end
+		pause  = time.Millisecond
+	)
+	for ctx.Err() == nil {
+		n, err := unix.Poll([]unix.PollFd{{Fd: int32(c.trace), Events: unix.POLLIN}}, lookUp)
+		switch {
+		case err != nil && !errors.Is(err, unix.EINTR):
+			return // the levels are looked at all the same
+		case n > 0:
+			changed()
+		default:
+			continue
+		}
+		// Until they have been read poll does not wait, and without a wait the
+		// kernel's time stands still.
+		select {
+		case <-ctx.Done():
+		case <-time.After(pause):
+		}
+	}
+}
+
 // every is how often the levels themselves are looked at: a line that is let go
 // leaves no trace.
 const every = 500 * time.Millisecond

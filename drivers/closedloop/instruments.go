@@ -39,8 +39,33 @@ func newRail(ctx context.Context, l *Loop, name string) (*rail, error) {
 	if r.listen, err = net.Listen("tcp", "127.0.0.1:0"); err != nil {
 		return nil, err
 	}
-	r.served.Go(func() { _ = inst.Serve(ctx, r.listen) }) // how a link ends is the client's affair
+	r.served.Go(func() { _ = inst.Serve(ctx, tapped{r.listen, l.nudge}) }) // how a link ends is the client's affair
 	return r, nil
+}
+
+// tapped is a listener that tells when a message has been dealt with: when the
+// next one is waited for.
+type tapped struct {
+	net.Listener
+	dealt func()
+}
+
+func (t tapped) Accept() (net.Conn, error) {
+	c, err := t.Listener.Accept()
+	if err != nil {
+		return nil, err
+	}
+	return tappedConn{c, t.dealt}, nil
+}
+
+type tappedConn struct {
+	net.Conn
+	dealt func()
+}
+
+func (c tappedConn) Read(b []byte) (int, error) {
+	c.dealt()
+	return c.Conn.Read(b)
 }
 
 // follow tells the world what the instrument is set to.

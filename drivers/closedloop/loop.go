@@ -9,9 +9,9 @@
 // have, are answered as meters over TCP.
 //
 // Outputs reach the world with the kernel's own stamps, so dips and doses have
-// their true widths there. Inputs come late by up to a Step, and then by up to
-// a tick of the kernel's timer, by which gpio-sim tells of edges; two edges of
-// a line within a tick merge.
+// their true widths there. Inputs come late by up to a tick of the kernel's
+// timer, by which gpio-sim tells of edges; two edges of a line within a tick
+// merge.
 package closedloop
 
 import (
@@ -33,8 +33,6 @@ type Config struct {
 	Model  virtual.Model
 	Seed   uint64
 	Wiring Wiring
-	// Step is how often the world is looked after.
-	Step time.Duration
 }
 
 // Wiring says which line of the simulated chip goes where, by its offset.
@@ -71,6 +69,7 @@ type Loop struct {
 	meters   *meters
 	cancel   context.CancelFunc
 	tasks    sync.WaitGroup
+	wake     chan struct{}
 
 	mu     sync.Mutex // guards the rest
 	world  *virtual.Bench
@@ -82,7 +81,7 @@ type Loop struct {
 
 // Start builds the world and connects it. It goes on until Close.
 func Start(ctx context.Context, cfg Config) (*Loop, error) {
-	l := &Loop{cfg: cfg, ids: map[string]rig.ID{}, inputs: map[rig.ID]int{}, steps: stepper{pump: cfg.Wiring.Spray}}
+	l := &Loop{cfg: cfg, wake: make(chan struct{}, 1), ids: map[string]rig.ID{}, inputs: map[rig.ID]int{}, steps: stepper{pump: cfg.Wiring.Spray}}
 	var err error
 	if l.world, err = virtual.Open(cfg.World, cfg.Device, cfg.Model, cfg.Seed); err != nil {
 		return nil, fmt.Errorf("start the closed loop: %w", err)
@@ -132,24 +131,58 @@ func (l *Loop) connect(ctx context.Context) error {
 		}
 	}
 	l.tasks.Go(func() { l.run(ctx) })
+	l.tasks.Go(func() { l.chip.watch(ctx, l.nudge) })
 	return nil
 }
 
-// run looks after the world at every step.
+// run looks after the world whenever it has an event of its own, or something
+// was set.
 func (l *Loop) run(ctx context.Context) {
-	t := time.NewTicker(l.cfg.Step)
+	t := time.NewTimer(0)
 	defer t.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-t.C:
+		case <-l.wake:
 		}
 		l.mu.Lock()
 		if err := l.advance(ctx); err != nil && ctx.Err() == nil && l.failed == nil {
 			l.failed = err
 		}
+		t.Reset(l.rest())
 		l.mu.Unlock()
+	}
+}
+
+const (
+	// stepsEvery is how often a pump that makes steps is looked after: that they
+	// have ended is told by nothing.
+	stepsEvery = 20 * time.Millisecond
+	// leastRest keeps an event that is due from being waited for for no time,
+	// for ever: the kernel's time stands still meanwhile.
+	leastRest = 100 * time.Microsecond
+)
+
+// rest is how long the world needs no looking after. Callers hold mu.
+func (l *Loop) rest() time.Duration {
+	longest := every
+	if l.steps.flow != 0 {
+		longest = stepsEvery
+	}
+	next := l.world.Next()
+	if next == rig.Never {
+		return longest
+	}
+	return min(longest, max(next.Sub(gpio.Now()-l.start), leastRest))
+}
+
+// nudge has the world looked after now.
+func (l *Loop) nudge() {
+	select {
+	case l.wake <- struct{}{}:
+	default: // it will be
 	}
 }
 
@@ -215,7 +248,10 @@ func (l *Loop) apply(ctx context.Context, c change) error {
 	return nil
 }
 
+// set has an output of the world take a value; what the world will do of its own
+// is another thing then.
 func (l *Loop) set(ctx context.Context, name string, v int64) error {
+	l.nudge()
 	_, err := l.world.Set(ctx, l.ids[name], v)
 	return err
 }

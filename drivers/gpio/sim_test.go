@@ -70,7 +70,8 @@ func onKernel(t *testing.T) simChip {
 	return c
 }
 
-// tick is the period of the kernel bench's timer, by which its edges arrive.
+// tick is ten periods of the kernel bench's timer, by which its edges arrive: room
+// for a busy machine.
 const tick = 10 * time.Millisecond
 
 // newChip makes another chip, of which some lines have names. remove unplugs
