@@ -33,6 +33,7 @@ func (s *site) compare(w http.ResponseWriter, r *http.Request) error {
 	}
 	status := 0
 	if p.Base != "" || p.Now != "" {
+		patient(w)
 		if err := s.fillComparison(r.Context(), &p); err != nil {
 			return err
 		}

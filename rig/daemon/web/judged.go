@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"net/http"
 	"sync"
+	"time"
 
 	"drench/results/compare"
 	"drench/results/limits"
@@ -27,8 +29,15 @@ type judged struct {
 	measures map[int64]compare.Run     // by run, without setting
 }
 
-// mostKept is how many findings are kept.
-const mostKept = 500
+// mostKept is how many findings are kept: enough for the trends of a night of
+// two dozen runs.
+const mostKept = 1000
+
+// patient lets an answer take longer than others: what it is made of may have
+// to be read from many timelines, the first time.
+func patient(w http.ResponseWriter) {
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(10 * time.Minute)) // not every connection has one
+}
 
 func newJudged(runs Runs) *judged {
 	return &judged{runs: runs, one: make(chan struct{}, 1), safety: map[string]*safety.Report{}, measures: map[int64]compare.Run{}}

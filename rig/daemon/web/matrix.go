@@ -17,6 +17,7 @@ type nightRunPage struct {
 	Left    int // jobs that have not run
 	Summary *compare.Summary
 	Why     string // why there is no Summary
+	Flaky   []compare.Series
 }
 
 // matrix is scenario by setting.
@@ -93,6 +94,7 @@ func (s *site) nightRun(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	p := nightRunPage{NightRun: run}
+	patient(w)
 	for _, j := range run.Jobs {
 		if j.State == daemon.Queued || j.State == daemon.Running {
 			p.Left++
@@ -101,6 +103,9 @@ func (s *site) nightRun(w http.ResponseWriter, r *http.Request) error {
 	if p.Left == 0 {
 		if p.Summary, err = s.summarize(r.Context(), run); err != nil {
 			p.Why = err.Error()
+		}
+		if p.Flaky, err = s.flakyUntil(r.Context(), run); err != nil {
+			return err
 		}
 	}
 	p.Matrix = newMatrix(run.Jobs, p.Summary)

@@ -85,6 +85,7 @@ func (s *site) report(w http.ResponseWriter, r *http.Request) error {
 	if s.fresh(w, r, formats[0], run, text) {
 		return nil
 	}
+	patient(w)
 	b, err := s.kept.write(r.Context(), formats[0], run, name, text)
 	if err != nil {
 		return err
@@ -125,6 +126,7 @@ func (s *site) download(w http.ResponseWriter, r *http.Request) error {
 	if s.fresh(w, r, f, run, text) {
 		return nil
 	}
+	patient(w)
 	b, err := s.kept.write(r.Context(), f, run, name, text)
 	if err != nil {
 		h.Del("Content-Disposition")

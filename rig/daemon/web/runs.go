@@ -179,6 +179,7 @@ func (s *site) showRun(w http.ResponseWriter, r *http.Request, wrong []string) e
 	}
 	_, p.Limits, _ = byKind(files)
 	if p.State == store.Done {
+		patient(w)
 		if p.Safety, err = s.kept.held(ctx, p.Run); err != nil {
 			p.SafetyWhy = err.Error()
 		}

@@ -11,7 +11,7 @@ import (
 	"drench/rig/daemon"
 )
 
-var errNoBaseline = errors.New("no night before it is over, and no runs are named as its baseline")
+var errNoBaseline = errors.New("it is the first of its nights, and no runs are named as its baseline")
 
 // summarize holds an execution of a night against its baseline.
 func (s *site) summarize(ctx context.Context, n daemon.NightRun) (*compare.Summary, error) {
@@ -28,6 +28,16 @@ func (s *site) summarize(ctx context.Context, n daemon.NightRun) (*compare.Summa
 	}
 	sum := compare.Summarize(base, now, compare.Options{})
 	return &sum, nil
+}
+
+// flakyUntil is what went wrong now and then in a night's executions up to
+// one.
+func (s *site) flakyUntil(ctx context.Context, n daemon.NightRun) ([]compare.Series, error) {
+	past, err := s.earlier(ctx, n.Night, n.ID+1, firstNights)
+	if err != nil || len(past) == 0 {
+		return nil, err
+	}
+	return flaky(compare.Nights(past, compare.Options{})), nil
 }
 
 // tagged are the runs of a tag, as one night.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"slices"
 
@@ -13,8 +14,15 @@ import (
 	"drench/rig/daemon"
 )
 
-// mostNights is how many nights back trends look.
-const mostNights = 60
+const (
+	// firstNights of a night are its baseline if it names no other.
+	firstNights = 7
+	// lastNights are how many more trends look at: each run of them is read
+	// from its timeline once.
+	lastNights = 30
+	// mostNights is how far back a night is known: a year and more.
+	mostNights = 400
+)
 
 // nightLabel names an execution of a night for people: two of them may begin
 // on one day.
@@ -42,18 +50,19 @@ func (s *site) measuredNight(ctx context.Context, n daemon.NightRun) (compare.Ni
 }
 
 // earlier are the executions of a night before one that are over, the oldest
-// first.
-func (s *site) earlier(ctx context.Context, name string, before int64) ([]compare.Night, error) {
+// first: the first ones and the last ones, with a gap where there are many.
+func (s *site) earlier(ctx context.Context, name string, before int64, last int) ([]compare.Night, error) {
 	past, err := s.Bench.NightRuns(ctx, name, mostNights)
 	if err != nil {
 		return nil, err
 	}
+	past = slices.DeleteFunc(past, func(n daemon.NightRun) bool { return n.Ended.IsZero() || n.ID >= before })
 	slices.Reverse(past)
+	if len(past) > firstNights+last {
+		past = slices.Delete(past, firstNights, len(past)-last)
+	}
 	var list []compare.Night
 	for _, n := range past {
-		if n.Ended.IsZero() || before != 0 && n.ID >= before {
-			continue
-		}
 		m, err := s.measuredNight(ctx, n)
 		if err != nil {
 			return nil, err
@@ -66,10 +75,10 @@ func (s *site) earlier(ctx context.Context, name string, before int64) ([]compar
 }
 
 // baseline are the runs that a night is compared with: those of its tag, or
-// the nights before it.
+// its first nights.
 func (s *site) baseline(ctx context.Context, n daemon.NightRun) ([]compare.Night, error) {
 	if n.Spec.Baseline == "" {
-		return s.earlier(ctx, n.Night, n.ID)
+		return s.earlier(ctx, n.Night, n.ID, 0)
 	}
 	base, err := s.tagged(ctx, n.Spec.Baseline, n.Spec.Profiles)
 	if err != nil {
@@ -83,6 +92,8 @@ type trendsPage struct {
 	Name  string
 	Trend *compare.Trend
 	Plots []trendPlot
+	Quiet []compare.Series // counts that stayed 0: nothing to draw
+	Flaky []compare.Series
 }
 
 func (s *site) trends(w http.ResponseWriter, r *http.Request) error {
@@ -90,7 +101,8 @@ func (s *site) trends(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	past, err := s.earlier(r.Context(), n.Name, 0)
+	patient(w)
+	past, err := s.earlier(r.Context(), n.Name, math.MaxInt64, lastNights)
 	if err != nil {
 		return err
 	}
@@ -98,11 +110,27 @@ func (s *site) trends(w http.ResponseWriter, r *http.Request) error {
 	if len(past) > 0 {
 		t := compare.Nights(past, compare.Options{})
 		p.Trend = &t
+		p.Flaky = flaky(t)
 		for i, series := range t.Series {
+			if series.State == compare.NotMoving {
+				p.Quiet = append(p.Quiet, series)
+				continue
+			}
 			p.Plots = append(p.Plots, newTrendPlot(i, series, t.Baseline, limitsOf(past, series)))
 		}
 	}
 	return s.show(w, r, view{page: "trends", title: "Trends of " + n.Name, section: "nights", body: p})
+}
+
+// flaky are the series that go wrong now and then.
+func flaky(t compare.Trend) []compare.Series {
+	var list []compare.Series
+	for _, s := range t.Series {
+		if s.State == compare.Flaky {
+			list = append(list, s)
+		}
+	}
+	return list
 }
 
 // limitsOf are the limits that the last night had on a series' measure.

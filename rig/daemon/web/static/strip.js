@@ -71,10 +71,12 @@ class Strip {
 	}
 
 	draw() {
-		const rows = this.channels.map((c, i) => [c, this.points[i]]).filter(([c]) => c.dir !== 3);
+		// Texts can't be drawn, interlocks have their own table, and what was
+		// never seen would only take room.
+		const rows = this.channels.map((c, i) => [c, this.points[i]]).filter(([c, points]) => c.dir !== 3 && !c.interlock && points.length);
 		const style = getComputedStyle(this.canvas);
 		const colour = (name) => style.getPropertyValue(name).trim();
-		const height = 34, width = this.canvas.clientWidth, foot = 22;
+		const height = 30, left = 92, width = this.canvas.clientWidth, foot = 22;
 		const scale = devicePixelRatio || 1;
 		this.canvas.style.height = rows.length * height + foot + "px";
 		this.canvas.width = width * scale;
@@ -85,23 +87,23 @@ class Strip {
 		let now = this.now;
 		if (this.running) now += Math.min(2000, performance.now() - this.seen) * 1e6;
 		const from = now - this.stretch * 1e9;
-		const x = (at) => (at - from) / (this.stretch * 1e9) * width;
-		this.ground(g, rows.length * height, width, x, from, now, colour);
+		const x = (at) => Math.max(left, left + (at - from) / (this.stretch * 1e9) * (width - left));
+		this.ground(g, rows.length * height, left, width, x, from, now, colour);
 		rows.forEach(([c, points], i) => this.row(g, c, points, i * height, height, x, from, width, colour));
 	}
 
 	// ground draws the trials, and the time under all.
-	ground(g, base, width, x, from, now, colour) {
+	ground(g, base, left, width, x, from, now, colour) {
 		g.fillStyle = colour("--field");
-		g.fillRect(0, 0, width, base);
+		g.fillRect(left, 0, width - left, base);
 		g.fillStyle = colour("--fill");
 		g.globalAlpha = 0.5;
 		for (const [begin, end] of this.trials) {
-			const a = Math.max(0, x(begin)), b = Math.min(width, x(end == null ? now : end));
+			const a = x(begin), b = Math.min(width, x(end == null ? now : end));
 			if (b > a) g.fillRect(a, 0, b - a, base);
 		}
 		g.globalAlpha = 1;
-		const names = ["1 s", "10 s", "1 min", "10 min", "1 h"], steps = [1, 10, 60, 600, 3600];
+		const names = ["1 s", "10 s", "1 min", "10 min", "1 h", "4 h"], steps = [1, 10, 60, 600, 3600, 14400];
 		const k = Math.max(0, steps.findLastIndex((s) => s <= this.stretch / 4));
 		g.strokeStyle = colour("--line");
 		g.beginPath();
@@ -127,7 +129,7 @@ class Strip {
 			if (c.dir === 1) lo = Math.min(lo, 0);
 			if (hi === lo) hi = lo + 1;
 		}
-		const y = (v) => top + height - 5 - (v - lo) / (hi - lo) * (height - 18);
+		const y = (v) => top + height - 6 - (v - lo) / (hi - lo) * (height - 12);
 		g.strokeStyle = colour("--line");
 		g.beginPath();
 		g.moveTo(0, top + height - 0.5);
@@ -137,17 +139,13 @@ class Strip {
 		g.lineWidth = 1.75;
 		g.beginPath();
 		shown.forEach(([at, v], i) => {
-			if (i === 0) g.moveTo(Math.max(0, x(at)), y(v));
+			if (i === 0) g.moveTo(x(at), y(v));
 			else { g.lineTo(x(at), y(shown[i - 1][1])); g.lineTo(x(at), y(v)); }
 		});
 		if (shown.length) g.lineTo(width, y(shown[shown.length - 1][1]));
 		g.stroke();
-		g.lineWidth = 4;
-		g.lineJoin = "round";
-		g.strokeStyle = colour("--field");
-		g.strokeText(c.name, 4, top + 13);
 		g.lineWidth = 1;
 		g.fillStyle = colour("--ink");
-		g.fillText(c.name, 4, top + 13);
+		g.fillText(c.name, 0, top + height / 2 + 5, 86);
 	}
 }
