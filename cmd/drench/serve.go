@@ -79,16 +79,17 @@ func serve(cmd *cobra.Command, f serveFlags) (err error) {
 	for _, w := range calibration.Warnings(time.Now(), b.records...) {
 		log.Warn(w)
 	}
-	lost := b.makeSafe(ctx)
-	if lost != nil {
-		log.Error("the bench can't be reached", "err", lost)
+	lost := ""
+	if err := b.makeSafe(ctx); err != nil {
+		lost = err.Error()
+		log.Error("the bench can't be reached", "err", err)
 	}
 	st, err := openStore(cmd)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, st.Close()) }()
-	return keepBench(ctx, b, st, set.Data, f, log)
+	return keepBench(ctx, b, st, lost, set.Data, f, log)
 }
 
 // takeBench locks a bench for this process, real or virtual: its queue is
@@ -105,14 +106,14 @@ var errEnding = errors.New("stopped: the daemon was told to end")
 
 // keepBench runs the daemon and whatever answers for it, until ctx ends or one
 // of them fails.
-func keepBench(ctx context.Context, b *bench, st *store.Store, folder string, f serveFlags, log *slog.Logger) error {
+func keepBench(ctx context.Context, b *bench, st *store.Store, lost, folder string, f serveFlags, log *slog.Logger) error {
 	s, err := newServed(b, st)
 	if err != nil {
 		return err
 	}
 	d, err := daemon.New(daemon.Options{
 		Bench: b.rig.Name, Virtual: !b.isReal(), Channels: s.table, Interlocks: b.rig.Interlock.Inputs,
-		Runner: s, Workshop: s, Ledger: st, Keep: f.keep, Commands: f.hooks, Log: log,
+		Runner: s, Workshop: s, Ledger: st, Lost: lost, Keep: f.keep, Commands: f.hooks, Log: log,
 	})
 	if err != nil {
 		return err

@@ -25,6 +25,7 @@ type Options struct {
 	Runner   Runner
 	Workshop Workshop
 	Ledger   Ledger
+	Lost     string // why the bench can't be reached at the start; "": it can
 	Keep     Keep
 	Commands string           // folder of the commands that hooks may name; "": none
 	Now      func() time.Time // wall time; nil: time.Now
@@ -58,7 +59,7 @@ func New(o Options) (*Daemon, error) {
 	if o.Log == nil {
 		o.Log = slog.Default()
 	}
-	d := &Daemon{Options: o, hub: newHub(o), wake: make(chan struct{}, 1)}
+	d := &Daemon{Options: o, hub: newHub(o), wake: make(chan struct{}, 1), lost: o.Lost}
 	d.metrics = newMetrics(d)
 	d.hooks = newHooks(o.Commands, o.Log, d.metrics.hook)
 	return d, nil

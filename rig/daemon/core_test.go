@@ -251,6 +251,23 @@ func TestLost(t *testing.T) {
 	}
 }
 
+// TestLostAtStart: no job is spent on a bench that is not there.
+func TestLostAtStart(t *testing.T) {
+	t.Parallel()
+	tr := newTrial(t, func(o *Options) { o.Lost = "no such line" })
+	tr.lab.find(errors.New("no such line"))
+	jobs := tr.enqueue(t, "drip")
+	tr.start(t)
+	until(t, "the bench is tried", tr.lab.isWatched)
+	if s := tr.job(t, jobs[0].ID).State; s != Queued {
+		t.Errorf("the job is %s", s)
+	}
+	tr.lab.find(nil)
+	if j := tr.over(t, jobs[0].ID); j.Verdict != verdict.Pass {
+		t.Errorf("then %+v", j)
+	}
+}
+
 // TestIdleTrip: an interlock that trips the idle bench stops the queue, and is
 // booked once however often it is seen.
 func TestIdleTrip(t *testing.T) {
