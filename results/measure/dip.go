@@ -17,7 +17,6 @@ const (
 
 // supplyWatch is what all supply disturbances have in common.
 type supplyWatch struct {
-	deaf
 	scene
 	rail     railTrack
 	backfed  bool

@@ -33,7 +33,8 @@ const (
 // beat: the supply's link, its slew and the DUT's own capacitors.
 const falling = time.Second
 
-func (w *riseWatch) command(r role, at rig.Instant, _ int64) {
+func (w *riseWatch) command(r role, at rig.Instant, v int64) {
+	w.supplyWatch.command(r, at, v)
 	if r == supplySet {
 		w.stage, w.since = w.stage+1, at
 	}
