@@ -42,6 +42,8 @@ func browseScript(t *testing.T, b *webtest.Browser, s *serving) {
 	b.Go(s.url + "/files/of/splash.star/preview")
 	b.See("pre")
 	b.Picture("real-preview")
+	b.Click(`main .kind a`)
+	b.Wait(`location.pathname === "/files/of/splash.star"`)
 }
 
 // browseStart asks for a run and sees it end.

@@ -402,7 +402,7 @@ func (m *memory) DeleteFile(_ context.Context, by, name string) error {
 
 func (m *memory) Preview(ctx context.Context, name string) (daemon.Preview, error) {
 	f, err := m.File(ctx, name)
-	return daemon.Preview{Name: f.Name, About: "A preview", Lines: []string{"detect    ___/---\\___", "pump_drip _/-\\______"}}, err
+	return daemon.Preview{Name: strings.TrimSuffix(f.Name, ".star"), About: "A preview", Lines: []string{"detect    ___/---\\___", "pump_drip _/-\\______"}}, err
 }
 
 func (m *memory) Calibrations(context.Context) ([]daemon.Calibration, error) { return m.records, nil }

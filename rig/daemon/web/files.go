@@ -183,6 +183,12 @@ func (s *site) deleteFile(w http.ResponseWriter, r *http.Request) error {
 	return done(w, r, "/files", "deleted")
 }
 
+// previewPage is what a script does, and the file that it stands in.
+type previewPage struct {
+	daemon.Preview
+	File string
+}
+
 func (s *site) preview(w http.ResponseWriter, r *http.Request) error {
 	n, err := name(r)
 	if err != nil {
@@ -192,5 +198,5 @@ func (s *site) preview(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return s.show(w, r, view{page: "preview", title: "Preview of " + n, section: "files", body: p})
+	return s.show(w, r, view{page: "preview", title: "Preview of " + n, section: "files", body: previewPage{p, n}})
 }

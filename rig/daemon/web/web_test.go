@@ -152,7 +152,7 @@ var pagesToLookAt = []struct{ path, says string }{
 	{"/files/new", "A new file"},
 	{"/files/of/drip.star", "It comes with drench"},
 	{"/files/of/loose.limits", "Keep it"},
-	{"/files/of/drip.star/preview", "detect    ___"},
+	{"/files/of/drip.star/preview", `href="/files/of/drip.star"`},
 	{"/calibrations", "due in 10 days"},
 	{"/compare", "to choose from"},
 	{"/compare?base=1&amp;now=3", "is now"},
