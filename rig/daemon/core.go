@@ -45,7 +45,8 @@ type Daemon struct {
 	pending []store.Trip            // that could not be kept yet
 	lost    string                  // why the bench is not there
 
-	pruned time.Time // when old runs were last deleted; of keepSchedule alone
+	unbooked *booking  // of Run alone
+	pruned   time.Time // when old runs were last deleted; of keepSchedule alone
 }
 
 // New makes a daemon that does nothing before Run.
@@ -87,6 +88,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	}
 	for ctx.Err() == nil {
 		d.keepTrips(ctx)
+		d.book(ctx)
 		j, ok, err := d.next(ctx)
 		switch {
 		case ok:
@@ -120,7 +122,9 @@ func (d *Daemon) look(ctx context.Context) error {
 	if len(trips) > 0 {
 		trip = trips[len(trips)-1].Reason // the first of them
 	}
-	d.hub.change(func(l *Live) { l.Paused, l.Trip = state.Paused, trip })
+	if l := d.Live(); l.Paused != state.Paused || l.Trip != trip {
+		d.hub.change(func(l *Live) { l.Paused, l.Trip = state.Paused, trip })
+	}
 	return nil
 }
 
@@ -171,13 +175,33 @@ func (d *Daemon) run(ctx context.Context, j Job) {
 		d.found(out.Lost)
 	}
 	end := store.JobEnd{At: d.Now(), Run: out.Run, Verdict: out.Verdict, Reason: out.Reason, Cut: ctx.Err() != nil}
-	if err := d.Ledger.FinishJob(after, j.ID, end); err != nil {
-		d.Log.Error("the end of the job can't be kept; it counts as interrupted at the next start", "job", j.ID, "err", err)
-	}
+	d.unbooked = &booking{j.ID, end}
+	d.book(after)
 	d.metrics.ran(j.Scenario, out, end.At)
 	d.Log.Info("job ends", "job", j.ID, "run", out.Run, "verdict", out.Verdict.String(), "reason", out.Reason)
 	d.hub.change(func(l *Live) { l.Job, l.Trial, l.Trials, l.Kind = nil, 0, 0, "" })
-	d.tell(after, j.ID)
+}
+
+// booking is the end of a job.
+type booking struct {
+	job int64
+	end store.JobEnd
+}
+
+// book keeps the end of the last job, unless that is done, and has hooks told.
+// While it can't be kept (a full disk) no other job starts.
+func (d *Daemon) book(ctx context.Context) {
+	b := d.unbooked
+	if b == nil {
+		return
+	}
+	err := d.Ledger.FinishJob(ctx, b.job, b.end)
+	if err == nil {
+		d.unbooked = nil
+		d.tell(ctx, b.job)
+		return
+	}
+	d.Log.Error("the end of a job can't be kept; tried again", "job", b.job, "err", err)
 }
 
 // watcher passes on what a job shows, and books its run as soon as that has a

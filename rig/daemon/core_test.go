@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"reflect"
 	"strings"
+	"sync/atomic"
 	"testing"
 
 	"drench/results/store"
@@ -88,6 +89,30 @@ func TestTripLatches(t *testing.T) {
 	}
 	if got := tr.Live().Trip; got != "" {
 		t.Errorf("shows %q", got)
+	}
+}
+
+// forgetful fails to keep the first end of a job.
+type forgetful struct {
+	*store.Store
+	failed *atomic.Bool
+}
+
+func (f forgetful) FinishJob(ctx context.Context, id int64, end store.JobEnd) error {
+	if f.failed.CompareAndSwap(false, true) {
+		return errors.New("disk full")
+	}
+	return f.Store.FinishJob(ctx, id, end)
+}
+
+// TestEndKeptLater: an end that could not be kept is kept once it can be.
+func TestEndKeptLater(t *testing.T) {
+	tr := newTrial(t, func(o *Options) { o.Ledger = forgetful{o.Ledger.(*store.Store), &atomic.Bool{}} })
+	jobs := tr.enqueue(t, "bad", "drip")
+	tr.start(t)
+	tr.over(t, jobs[1].ID)
+	if j := tr.job(t, jobs[0].ID); j.State != Finished || j.Verdict != verdict.Fail {
+		t.Errorf("the first: %+v", j)
 	}
 }
 
