@@ -46,7 +46,6 @@ var kernelRuns = []kernelRun{
 	{scenario: "drip", trials: 6},
 	{scenario: "spray", trials: 6},
 	{scenario: "brownout", trials: 9},
-	{scenario: "condensation", trials: 1},
 	{scenario: "drip", fault: "stuck_quiet", trials: 2},
 	{scenario: "drip", fault: "dead_heartbeat", trials: 2},
 	{scenario: "drip", fault: "slow_clock", trials: 2},
@@ -58,6 +57,7 @@ var kernelRuns = []kernelRun{
 	{scenario: "drip", fault: "false_alarms", trials: 2, rate: hourly(200)},
 	{scenario: "brownout", fault: "lost_settings", trials: 4},
 	{scenario: "brownout", fault: "ramp_chatter", trials: 5},
+	{scenario: "condensation", trials: 1, long: true}, // 37 min on the bench
 	{scenario: "drip", fault: "insensitive", trials: 2, long: true},
 	{scenario: "drip", fault: "reservoir_empty", trials: 2, long: true},
 	{scenario: "drip", fault: "stuck_wet", trials: 2, long: true},

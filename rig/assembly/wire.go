@@ -10,9 +10,6 @@ import (
 	"drench/rig"
 )
 
-// readEvery is how often a gauge behind a wire is read when nobody asks.
-const readEvery = 200 * time.Millisecond
-
 // errOvertaken is how an order ends that a later one has overtaken.
 var errOvertaken = errors.New("overtaken by a later order")
 
@@ -51,9 +48,10 @@ func newWire(c *Channel, id rig.ID, now func() rig.Instant, deliver func(item)) 
 	return &wire{channel: c, id: id, now: now, deliver: deliver, wake: make(chan struct{}, 1), alive: now()}
 }
 
-// run works until the context ends.
+// run works until the context ends. When nobody asks, a gauge is read twice in
+// the time that a reading may age, so that there is one when somebody does.
 func (w *wire) run(ctx context.Context) {
-	t := time.NewTicker(readEvery)
+	t := time.NewTicker(w.channel.Wire / 2)
 	defer t.Stop()
 	for {
 		for w.work(ctx) {
