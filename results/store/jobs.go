@@ -155,7 +155,7 @@ func leaveQueue(ctx context.Context, tx *sql.Tx, j *Job, set string, args ...any
 	return err
 }
 
-const maxPlace = 1 << 40
+const maxPlace = 1<<31 - 1 // also on a 32-bit machine
 
 // shift moves the queued jobs from one place to another by so many places. It
 // goes by way of negative places, as no two jobs may share one even for a
