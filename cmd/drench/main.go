@@ -80,6 +80,6 @@ func newRoot() *cobra.Command {
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.PersistentFlags().String("rig", "", "rig file; without one, the virtual bench")
 	root.PersistentFlags().String("data", "", "folder of the store (default: drench in the user's data folder)")
-	root.AddCommand(newRun(), newServe(), newSafe(), newCheck(), newPreview(), newRuns(), newShow(), newReport(), newRejudge(), newClear(), newCalc(), newPlan(), newCalibrate(), newDoctor(), newCompare(), newStudy(), newSweep())
+	root.AddCommand(newRun(), newServe(), newSafe(), newCheck(), newPreview(), newRuns(), newShow(), newReport(), newRejudge(), newClear(), newCalc(), newPlan(), newCalibrate(), newDoctor(), newCompare(), newLot(), newStudy(), newSweep())
 	return root
 }

@@ -26,6 +26,7 @@ type page struct {
 	Skip     string // what the first link leads to
 	Footer   string
 	Verdict  string
+	Word     string // in place of the verdict's; "": that
 	Meaning  string
 	Reason   string
 	Facts    []fact
