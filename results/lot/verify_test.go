@@ -77,7 +77,7 @@ func TestCanonical(t *testing.T) {
 		// Plans take risks and qualities above 0 only, so that there is no -0,
 		// which has two forms.
 		risk := rapid.Float64Range(math.SmallestNonzeroFloat64, 1)
-		w := &Wald{Alpha: risk.Draw(t, "alpha"), Beta: risk.Draw(t, "beta"), Limit: rapid.IntRange(0, 1<<50).Draw(t, "limit")}
+		w := &Wald{Alpha: risk.Draw(t, "alpha"), Beta: risk.Draw(t, "beta"), Limit: rapid.IntRange(0, math.MaxInt32).Draw(t, "limit")}
 		line, err := canonical(openBody{Lot: text, AQL: rapid.Float64Range(0, 100).Draw(t, "aql"), Sequential: w})
 		if err != nil {
 			t.Fatal(err)

@@ -81,7 +81,7 @@ func (s *schemas) of(t reflect.Type) schema {
 var integers = map[reflect.Kind]schema{
 	reflect.Int: {"format": "int64"}, reflect.Int64: {"format": "int64"}, reflect.Int32: {"format": "int32"},
 	reflect.Uint8: {"minimum": 0, "maximum": 1<<8 - 1}, reflect.Uint16: {"minimum": 0, "maximum": 1<<16 - 1},
-	reflect.Uint32: {"minimum": 0, "maximum": 1<<32 - 1},
+	reflect.Uint32: {"minimum": 0, "maximum": uint32(1<<32 - 1)},
 	reflect.Uint64: {"minimum": 0, "maximum": uint64(1<<64 - 1)}, reflect.Uint: {"minimum": 0, "maximum": uint64(1<<64 - 1)},
 }
 
