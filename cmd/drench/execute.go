@@ -33,10 +33,11 @@ type job struct {
 	dut        string
 	seed       uint64
 	tags       []string
-	claim      *claim          // on the bench, while it runs
-	observer   daemon.Observer // sees what happens; nil: nobody does
-	began      func(run int64) // is told the run's number before the bench moves; may be nil
-	closed     func()          // is called when the bench is closed again, before judging; may be nil
+	claim      *claim              // on the bench, while it runs
+	observer   daemon.Observer     // sees what happens; nil: nobody does
+	began      func(run int64)     // is told the run's number before the bench moves; may be nil
+	closed     func()              // is called when the bench is closed again, before judging; may be nil
+	openings   []interlock.Opening // of interlock inputs, seen in the run
 }
 
 // header opens the job's timeline.
@@ -127,6 +128,9 @@ func (j *job) runOn(ctx context.Context, world rig.Bench, sink timeline.Sink, on
 	if err != nil {
 		return "", nil, err
 	}
+	if guard.LastOpened, err = j.claim.lastOpened(ctx); err != nil {
+		return "", nil, err
+	}
 	run, err := engine.New(ctx, guard, w)
 	if err != nil {
 		return "", nil, err
@@ -138,6 +142,7 @@ func (j *job) runOn(ctx context.Context, world rig.Bench, sink timeline.Sink, on
 	cut = run.Do(ctx, func(ctx context.Context) error {
 		return j.script.Run(ctx, run, scenarios.Setup{Device: j.bench.device, Calibration: j.bench.rig.Calibration, Seed: j.seed, Counts: j.counts})
 	})
+	j.openings = guard.Openings()
 	if trip := guard.Tripped(); trip != nil && !errors.As(cut, new(*interlock.TripError)) {
 		cut = errors.Join(cut, trip) // whatever the script made of it
 	}
@@ -185,7 +190,7 @@ func (j *job) keep(ctx context.Context, st *store.Store, rec *store.Recorder, on
 	if j.closed != nil {
 		j.closed()
 	}
-	err = errors.Join(err, j.claim.keepTrip(ctx, rec.ID(), errors.Join(cut, err)))
+	err = errors.Join(err, j.claim.keepTrip(ctx, rec.ID(), errors.Join(cut, err)), j.claim.keepOpenings(ctx, rec.ID(), j.openings))
 	interrupted := ctx.Err() != nil && errors.Is(err, context.Canceled)
 	if cause := context.Cause(ctx); errors.Is(cause, errEnding) && cut != nil && err == nil {
 		// A long timeline takes long to judge; whoever wants that does it later.
