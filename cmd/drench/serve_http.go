@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"drench/results/store"
@@ -41,7 +42,7 @@ func newServer(ctx context.Context, d *daemon.Daemon, st *store.Store, folder st
 	if err != nil {
 		return nil, err
 	}
-	gate, err := access.New(access.Options{Policy: policy, Tokens: tokens, Hosts: f.hosts, Open: web.Open(), Login: web.LoginPath, Log: log})
+	gate, err := access.New(access.Options{Policy: policy, Tokens: tokens, Hosts: f.hosts, Open: web.Open(), Login: web.LoginPath, Refuse: refuse, Log: log})
 	if err != nil {
 		return nil, err
 	}
@@ -63,6 +64,15 @@ func newServer(ctx context.Context, d *daemon.Daemon, st *store.Store, folder st
 		s.TLSConfig = &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
 	}
 	return s, nil
+}
+
+// refuse words a refusal for whoever asked: a program or a person.
+func refuse(w http.ResponseWriter, r *http.Request, status int, text string) {
+	if strings.HasPrefix(r.URL.Path, api.Root+"/") {
+		api.Refuse(w, r, status, text)
+		return
+	}
+	web.Refuse(w, r, status, text)
 }
 
 func newMux(d *daemon.Daemon, st *store.Store, gate *access.Gate, log *slog.Logger) (*http.ServeMux, error) {
