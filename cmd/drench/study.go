@@ -148,11 +148,11 @@ func reportStudy(cmd *cobra.Command, name string, f *limits.File, asJSON bool) e
 		return err
 	}
 	defer st.Close()
-	readings, limit, err := studyReadings(cmd.Context(), st, name, f, cmd.ErrOrStderr())
+	list, limit, err := readings(cmd.Context(), st, studyTag+name, f, cmd.ErrOrStderr())
 	if err != nil {
 		return err
 	}
-	r, err := study.Analyse(readings, limit)
+	r, err := study.Analyse(list, limit)
 	if err != nil {
 		fmt.Fprintf(cmd.ErrOrStderr(), "study %s: %v; drench study plan prints the runs that belong to one\n", name, err)
 		return &statusError{verdict.Inconc}
@@ -168,16 +168,16 @@ func reportStudy(cmd *cobra.Command, name string, f *limits.File, asJSON bool) e
 	return err
 }
 
-// studyReadings judges each run of a study by the one limit of f. A run that
-// has no value on it is named and left out.
-func studyReadings(ctx context.Context, st *store.Store, name string, f *limits.File, notes io.Writer) ([]study.Reading, limits.Limit, error) {
-	runs, err := st.Runs(ctx, store.Filter{Tag: studyTag + name, State: store.Done})
-	if err != nil {
-		return nil, limits.Limit{}, &benchError{err}
-	}
+// readings judges each run that has a tag by the one limit of f, the oldest
+// first. A run that has no value on it is named and left out.
+func readings(ctx context.Context, st *store.Store, tag string, f *limits.File, notes io.Writer) ([]study.Reading, limits.Limit, error) {
 	limit := f.Limits[0]
-	var readings []study.Reading
-	for _, r := range slices.Backward(runs) { // the oldest first
+	runs, err := st.Runs(ctx, store.Filter{Tag: tag, State: store.Done})
+	if err != nil {
+		return nil, limit, &benchError{err}
+	}
+	var list []study.Reading
+	for _, r := range slices.Backward(runs) {
 		in, err := judge(ctx, st, r.ID, f)
 		if err != nil {
 			return nil, limit, &benchError{err}
@@ -187,14 +187,14 @@ func studyReadings(ctx context.Context, st *store.Store, name string, f *limits.
 		case r.Verdict == verdict.Error || !result.HasValue:
 			fmt.Fprintf(notes, "run %d of %s is left out: %s\n", r.ID, r.DUT, result.Reason)
 			continue
-		case len(readings) > 0 && result.Limit.Value != limit.Value:
+		case len(list) > 0 && result.Limit.Value != limit.Value:
 			return nil, limit, fmt.Errorf("run %d: the limit is %v for %s and %v for those before; give it in a unit of time, not in periods, when DUTs differ",
 				r.ID, rig.Quantity{N: result.Limit.Value, Unit: limit.Unit}, r.DUT, rig.Quantity{N: limit.Value, Unit: limit.Unit})
 		}
 		limit = result.Limit
-		readings = append(readings, study.Reading{DUT: r.DUT, By: studyBy(r.Tags), Run: r.ID, Value: result.Value})
+		list = append(list, study.Reading{DUT: r.DUT, By: studyBy(r.Tags), Run: r.ID, Value: result.Value, Started: r.Started})
 	}
-	return readings, limit, nil
+	return list, limit, nil
 }
 
 // studyBy is who made a run, by its tags.

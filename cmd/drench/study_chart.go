@@ -5,11 +5,11 @@ import (
 	"io"
 	"slices"
 	"text/tabwriter"
-	"time"
 
 	"drench/results/limits"
 	"drench/results/stats"
 	"drench/results/store"
+	"drench/results/study"
 	"drench/results/verdict"
 	"drench/rig"
 
@@ -67,41 +67,24 @@ func studyChart() *cobra.Command {
 
 // chart is a check standard's history.
 type chart struct {
-	Standard string       `json:"standard"`
-	Limit    limits.Limit `json:"limit"`
-	Points   []chartPoint `json:"points"`
+	Standard string          `json:"standard"`
+	Limit    limits.Limit    `json:"limit"`
+	Points   []study.Reading `json:"points"`
 	stats.IndividualsChart
 }
 
-type chartPoint struct {
-	Run     int64     `json:"run"`
-	Started time.Time `json:"started"`
-	Value   float64   `json:"value"` // in the limit's unit
-}
-
-func chartStandard(cmd *cobra.Command, st *store.Store, name string, f *limits.File) (chart, error) {
-	c := chart{Standard: name, Limit: f.Limits[0]}
-	runs, err := st.Runs(cmd.Context(), store.Filter{Tag: standardTag + name, State: store.Done})
-	if err != nil {
-		return c, &benchError{err}
+func chartStandard(cmd *cobra.Command, st *store.Store, name string, f *limits.File) (c chart, err error) {
+	c.Standard = name
+	if c.Points, c.Limit, err = readings(cmd.Context(), st, standardTag+name, f, cmd.ErrOrStderr()); err != nil {
+		return c, err
+	}
+	if len(c.Points) < fewestCharted {
+		fmt.Fprintf(cmd.ErrOrStderr(), "%d runs are tagged %s%s and have a value; a chart needs %d\n", len(c.Points), standardTag, name, fewestCharted)
+		return c, &statusError{verdict.Inconc}
 	}
 	var values []float64
-	for _, r := range slices.Backward(runs) { // the oldest first
-		in, err := judge(cmd.Context(), st, r.ID, f)
-		if err != nil {
-			return c, &benchError{err}
-		}
-		found := in.Judgement.Results[0]
-		if r.Verdict == verdict.Error || !found.HasValue {
-			fmt.Fprintf(cmd.ErrOrStderr(), "run %d is left out: %s\n", r.ID, found.Reason)
-			continue
-		}
-		c.Points = append(c.Points, chartPoint{r.ID, r.Started, found.Value})
-		values = append(values, found.Value)
-	}
-	if len(values) < fewestCharted {
-		fmt.Fprintf(cmd.ErrOrStderr(), "%d runs are tagged %s%s and have a value; a chart needs %d\n", len(values), standardTag, name, fewestCharted)
-		return c, &statusError{verdict.Inconc}
+	for _, p := range c.Points {
+		values = append(values, p.Value)
 	}
 	c.IndividualsChart, err = stats.Individuals(values)
 	return c, err

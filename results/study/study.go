@@ -10,6 +10,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"drench/results/limits"
 	"drench/results/stats/uncertainty"
@@ -22,6 +23,8 @@ type Reading struct {
 	By    string  `json:"by"` // the rig or the operator
 	Run   int64   `json:"run"`
 	Value float64 `json:"value"` // in the limit's unit
+
+	Started time.Time `json:"started"` // wall time
 }
 
 // Grade says whether a rig is good enough, by the shares that AIAG,
