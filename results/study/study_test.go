@@ -14,16 +14,6 @@ import (
 	"drench/results/limits"
 )
 
-// limit is a line of a limits file.
-func limit(t *testing.T, text string) limits.Limit {
-	t.Helper()
-	f, err := limits.Parse("test", []byte(text))
-	if err != nil {
-		t.Fatal(err)
-	}
-	return f.Limits[0]
-}
-
 // published is the crossed study in testdata, whose source is in its header,
 // in thousandths so that it has whole numbers as limits do.
 func published(t *testing.T) []Reading {
