@@ -135,6 +135,7 @@ func keepBench(ctx context.Context, b *bench, st *store.Store, lost, folder stri
 	all.Go(func() { stop(srv.run(inner, l)) })
 	all.Go(func() { stop(d.Run(inner)) })
 	all.Go(func() { newNotifier(d, log).run(inner) })
+	all.Go(func() { newClerk(st, log).run(inner, d) })
 	all.Wait()
 	if err := context.Cause(inner); !errors.Is(err, errEnding) {
 		return &benchError{err}

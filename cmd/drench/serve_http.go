@@ -76,7 +76,7 @@ func refuse(w http.ResponseWriter, r *http.Request, status int, text string) {
 }
 
 func newMux(d *daemon.Daemon, st *store.Store, gate *access.Gate, log *slog.Logger) (*http.ServeMux, error) {
-	pages, err := web.New(web.Options{Bench: d, Runs: st, Door: gate, Log: log})
+	pages, err := web.New(web.Options{Bench: d, Runs: st, Lots: st, Door: gate, Log: log})
 	if err != nil {
 		return nil, err
 	}

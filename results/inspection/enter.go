@@ -115,3 +115,17 @@ func (d Desk) EnterRun(ctx context.Context, a lot.Act, product, serial string, r
 	}
 	return d.enter(ctx, a, product, l.Lot, u.Sample, r)
 }
+
+// Waiting is the serial number of a device whose run is over and about to be
+// entered, "" if there is none.
+func (d Desk) Waiting(ctx context.Context, product string) (string, error) {
+	s, err := d.Series(ctx, product)
+	if err != nil || s.Current() == nil {
+		return "", err
+	}
+	u, _, err := d.due(ctx, product, s.Current())
+	if err != nil || u == nil {
+		return "", err
+	}
+	return u.Serial, nil
+}

@@ -121,6 +121,9 @@ var said = map[string]string{
 	"rejudged":  "The run is judged again; earlier judgements stay.",
 	"kept":      "It is kept.",
 	"deleted":   "It is deleted.",
+	"opened":    "The lot is open, and its sample is drawn.",
+	"voided":    "The entry no longer counts; it stays in the ledger.",
+	"withdrawn": "The lot is withdrawn.",
 	"started":   "The night is started: its runs are in the queue.",
 }
 

@@ -9,8 +9,11 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"slices"
+	"sync"
 	"time"
 
+	"drench/results/inspection"
 	"drench/results/store"
 	"drench/rig/daemon"
 	"drench/rig/daemon/access"
@@ -87,6 +90,7 @@ type Options struct {
 	Bench Bench
 	Runs  Runs
 	Door  Door             // nil: nobody logs in
+	Lots  inspection.Store // ledgers of lots; nil: there are none
 	Now   func() time.Time // nil: time.Now
 	Log   *slog.Logger     // nil: slog.Default
 }
@@ -100,9 +104,10 @@ func Open() []string { return []string{LoginPath, "/static/"} }
 // site is the pages of one daemon.
 type site struct {
 	Options
-	pages map[string]page
-	kept  *judged
-	began string // when the program started: another may write reports otherwise
+	pages    map[string]page
+	kept     *judged
+	scanning sync.Mutex // one device of a lot is taken in at a time
+	began    string     // when the program started: another may write reports otherwise
 }
 
 // New returns the pages. They stand behind an access.Gate's middleware, which
@@ -147,7 +152,7 @@ func (rt route) byRole(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *site) routes() []route {
-	return []route{
+	return slices.Concat(s.lotRoutes(), []route{
 		{"GET /{$}", access.ToLook, s.now},
 		{"GET /live.json", access.ToLook, s.live},
 		{"GET /follow", access.ToLook, s.follow},
@@ -187,5 +192,5 @@ func (s *site) routes() []route {
 
 		{"GET /calibrations", access.ToLook, s.calibrations},
 		{"GET /compare", access.ToLook, s.compare},
-	}
+	})
 }

@@ -67,7 +67,7 @@ func serve(t *testing.T, login bool) *served {
 	quiet := slog.New(slog.DiscardHandler)
 	gate, err := access.New(access.Options{Policy: access.Policy{Login: login}, Tokens: tokens, Open: Open(), Login: LoginPath, Refuse: Refuse, Now: clock, Log: quiet})
 	must(t, err)
-	pages, err := New(Options{Bench: s.memory, Runs: s.st, Door: gate, Now: clock, Log: quiet})
+	pages, err := New(Options{Bench: s.memory, Runs: s.st, Lots: s.st, Door: gate, Now: clock, Log: quiet})
 	must(t, err)
 	s.Handler = gate.Middleware(pages)
 	return s

@@ -1,0 +1,104 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"drench/rig/daemon/web/webtest"
+)
+
+// TestLotInABrowser inspects a lot as an operator does on a telephone: opens
+// it, scans what the page asks for, is refused what is wrong, says why a unit
+// is tested again, and prints the certificate.
+func TestLotInABrowser(t *testing.T) {
+	s := startServing(t, t.TempDir(), nil)
+	b := webtest.Open(t)
+	phone := webtest.Looks()[2]
+	b.Look(phone)
+	look := func(name string) {
+		t.Helper()
+		b.Picture("lot-" + name)
+		b.Examine(name)
+	}
+	b.Go(s.url + "/lots/new?product=sensor%20b")
+	b.Set("#size", "20")
+	b.Set("#aql", "10")
+	b.Set("#level", "II")
+	b.Click(`button[value="plan"]`)
+	b.See("figure .plot")
+	look("plan")
+	b.Click(`button[value="open"]`)
+	b.Wait(`location.pathname === "/lots/line/sensor%20b"`)
+	word := func(want string) {
+		t.Helper()
+		b.Wait(fmt.Sprintf(`document.querySelector("h1").textContent.startsWith(%q)`, want))
+	}
+	scan := func(serial string) { t.Helper(); b.Type("#serial", serial+"\n") }
+	word("Take unit")
+	if at := webtest.Value[string](b, "document.activeElement.id"); at != "serial" {
+		t.Errorf("the cursor is in %q; a scanner types where it is", at)
+	}
+	look("take")
+	n := webtest.Value[int](b, `document.querySelector("progress").max`)
+	for i := 1; i <= n; i++ {
+		scan(fmt.Sprintf("B-%04d", i))
+		b.Wait(fmt.Sprintf(`document.querySelector("#result")?.textContent.includes("B-%04d") && document.querySelector("#line").dataset.wait === "false"`, i))
+		if i == 1 {
+			look("result")
+			scan("B-0001")
+			b.Wait(`document.querySelector(".problems")?.textContent.includes("tested already")`)
+			look("refused")
+			if at := webtest.Value[string](b, "document.activeElement.id"); at != "serial" {
+				t.Errorf("after a refusal the cursor is in %q", at)
+			}
+			b.Set("#serial", "")
+		}
+	}
+	word("All tested")
+	look("decide")
+	b.Click(".scan button")
+	b.Wait(`document.querySelector("h1").textContent.startsWith("Lot ")`)
+	look("over")
+	for _, at := range webtest.Looks() {
+		b.Look(at)
+		for _, path := range []string{"/lots", "/lots/of/sensor%20b/1", "/lots/of/sensor%20b/1/certificate"} {
+			b.Go(s.url + path)
+			b.Picture("lot-" + at.Name + strings.ReplaceAll(path, "%20", ""))
+			if !strings.Contains(path, "certificate") { // a report, which has its own rules
+				b.Examine(path + " (" + at.Name + ")")
+			}
+		}
+	}
+	for _, text := range b.Complaints() {
+		t.Errorf("the browser complains: %s", text)
+	}
+	out, stderr, status := call(t, s.data, drench(t), "lot", "verify")
+	if status != 0 || !strings.Contains(out, fmt.Sprintf("summed anew: %d", n)) {
+		t.Errorf("verify: exit status %d\n%s%s", status, out, stderr)
+	}
+}
+
+// TestLotWithoutScripts: the page takes a device and comes to its result by
+// itself, without scripts.
+func TestLotWithoutScripts(t *testing.T) {
+	s := startServing(t, t.TempDir(), nil)
+	if _, stderr, status := call(t, s.data, drench(t), "lot", "open", "--product", "sensor-b", "--size", "20", "--aql", "10", "--test", "drip", "--by", "ann"); status != 0 {
+		t.Fatal(stderr)
+	}
+	b := webtest.Open(t)
+	b.WithoutScripts()
+	b.Go(s.url + "/lots/line/sensor-b")
+	b.Type("#serial", "B-1\n")
+	for end := time.Now().Add(30 * time.Second); ; time.Sleep(200 * time.Millisecond) {
+		out, _, _ := call(t, s.data, drench(t), "lot", "show")
+		if strings.Contains(out, "conforming") {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatalf("no result was entered:\n%s", out)
+		}
+	}
+	b.See("#result")
+}
