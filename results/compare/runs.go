@@ -388,7 +388,7 @@ func (c *Comparison) conclude(counts []bool) {
 	case len(words[Worse]) > 0:
 		c.Verdict, c.Reason = verdict.Fail, "worse: "+list(words[Worse])
 	case len(open) > 0:
-		c.Verdict, c.Reason = verdict.Inconc, "no regression is shown, but it can't be told for "+list(open)
+		c.Verdict, c.Reason = verdict.Inconc, "no regression is shown, but it can't be told for "+few(open)
 	case len(words[Same])+len(words[Better]) == 0:
 		c.Verdict, c.Reason = verdict.Inconc, "no regression is shown, but nothing can be told for sure"
 	default:

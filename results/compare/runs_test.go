@@ -375,3 +375,11 @@ func TestTurnedRound(t *testing.T) {
 		}
 	})
 }
+
+func TestFew(t *testing.T) {
+	for n, want := range map[int]string{1: "a", 2: "a and b", 5: "a, b, c, d and e", 6: "a, b, c, d and 2 more"} {
+		if got := few([]string{"a", "b", "c", "d", "e", "f"}[:n]); got != want {
+			t.Errorf("%d words: %q, want %q", n, got, want)
+		}
+	}
+}

@@ -59,3 +59,14 @@ func list(words []string) string {
 	}
 	return strings.Join(words, "")
 }
+
+// mostNamed is how many names a sentence bears.
+const mostNamed = 4
+
+// few is list, but counts those that are too many to be named.
+func few(words []string) string {
+	if more := len(words) - mostNamed; more > 1 {
+		words = append(words[:mostNamed:mostNamed], fmt.Sprintf("%d more", more))
+	}
+	return list(words)
+}
