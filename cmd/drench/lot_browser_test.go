@@ -102,3 +102,51 @@ func TestLotWithoutScripts(t *testing.T) {
 	}
 	b.See("#result")
 }
+
+// TestLotTroubleInABrowser: a test that waits says why, a second device is
+// refused meanwhile, and a run that told nothing is looked into before the unit
+// is tested again.
+func TestLotTroubleInABrowser(t *testing.T) {
+	s := startServing(t, t.TempDir(), nil)
+	// With two trials no unit can be shown to conform: every run is inconc.
+	if _, stderr, status := call(t, s.data, drench(t), "lot", "open", "--product", "sensor-b", "--size", "20", "--aql", "10", "--test", "drip", "--trials", "2", "--by", "ann"); status != 0 {
+		t.Fatal(stderr)
+	}
+	b := webtest.Open(t)
+	b.Look(webtest.Looks()[2])
+	look := func(name string) {
+		t.Helper()
+		b.Picture("lot-" + name)
+		b.Examine(name)
+	}
+	b.Go(s.url + "/")
+	b.Click(`form[action="/pause"] button`)
+	b.See(".said")
+	b.Go(s.url + "/lots/line/sensor-b")
+	b.Type("#serial", "B-1\n")
+	b.Wait(`document.querySelector("h1").textContent === "B-1 waits"`)
+	look("waits")
+	status := webtest.Value[int](b, `fetch("/lots/line/sensor-b", {method: "POST", body: new URLSearchParams({serial: "B-2"})}).then((r) => r.status)`)
+	if status != 422 {
+		t.Errorf("a second device while one is tested: status %d; expected 422", status)
+	}
+	b.Go(s.url + "/")
+	b.Click(`form[action="/resume"] button`)
+	b.See(".said")
+	b.Go(s.url + "/lots/line/sensor-b")
+	b.Wait(`document.querySelector("h1").textContent === "Look at B-1"`)
+	look("retest")
+	b.Type("#why", "the tube had slipped off\n")
+	b.Wait(`document.querySelector("h1").textContent === "Test B-1"`)
+	look("again")
+	b.Type("#serial", "B-2\n")
+	b.Wait(`document.querySelector(".problems")?.textContent.includes("B-1 is to be tested next")`)
+	b.Set("#serial", "")
+	b.Type("#serial", "B-1\n")
+	b.Wait(`document.querySelector("h1").textContent === "Look at B-1" && document.querySelector("#result").textContent.includes("Run 2")`)
+	b.Go(s.url + "/lots/of/sensor-b/1")
+	b.Wait(`document.body.textContent.includes("tested again: the tube had slipped off")`)
+	for _, text := range b.Complaints() {
+		t.Errorf("the browser complains: %s", text)
+	}
+}

@@ -102,7 +102,7 @@ func Start(r Rules) (State, error) {
 	if r != ISO2859 && r != MIL105E {
 		return State{}, fmt.Errorf("rules are %v: want ISO2859 or MIL105E", r)
 	}
-	return State{Rules: r, Severity: Normal, Because: "start"}, nil
+	return State{Rules: r, Severity: Normal, Because: "the series began"}, nil
 }
 
 // Next returns the state after a lot:

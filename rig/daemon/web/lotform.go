@@ -14,7 +14,7 @@ import (
 // lotForm opens a lot. What was typed stays in it when something is wrong.
 type lotForm struct {
 	Product, Lot, Size, AQL, Level, Scenario, Limits, Profile, Trials, Resubmits string
-	Curtailed, Steady, Agreed                                                     bool
+	Curtailed, Steady, Agreed                                                    bool
 
 	AQLs, Levels, Scenarios, LimitsFiles, Profiles, Products []string
 	Planned                                                  *plannedLot

@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 
@@ -47,7 +48,7 @@ func newRiskPlot(l *lot.Lot) (riskPlot, error) {
 	if err != nil {
 		return riskPlot{}, err
 	}
-	end := curve[len(curve)-1].Quality
+	step, end := roundAxis(curve[len(curve)-1].Quality)
 	p := riskPlot{Caption: riskCaption(risks)}
 	x := func(q float64) float64 { return q / end }
 	y := func(accept float64) float64 { return riskTop + riskHeight*(1-accept) }
@@ -60,9 +61,11 @@ func newRiskPlot(l *lot.Lot) (riskPlot, error) {
 	}
 	p.Line = line.String()
 	for i := range 6 {
-		share := float64(i) / 5
-		p.Y = append(p.Y, axisTick{At: num(y(share)), Text: percent(share)})
-		p.X = append(p.X, axisTick{num(100 * share), percent(share * end), []string{"start", "middle", "middle", "middle", "middle", "end"}[i]})
+		p.Y = append(p.Y, axisTick{At: num(y(float64(i) / 5)), Text: percent(float64(i) / 5)})
+	}
+	for i := 0; float64(i)*step <= end*(1+1e-9); i++ {
+		at := x(float64(i) * step)
+		p.X = append(p.X, axisTick{num(100 * at), percent(float64(i) * step), ends(at)})
 	}
 	for i, r := range risks {
 		d := riskDot{X: num(100 * x(r.Quality)), Y: num(y(r.Accept)), TextY: strconv.Itoa(34 + 16*i), Anchor: "start"}
@@ -75,6 +78,30 @@ func newRiskPlot(l *lot.Lot) (riskPlot, error) {
 		p.Dots = append(p.Dots, d)
 	}
 	return p, nil
+}
+
+// roundAxis are the step between ticks and the end of an axis that holds a
+// quality: 1, 2 or 5 times a power of ten, up to five steps of it.
+func roundAxis(q float64) (step, end float64) {
+	step = math.Pow(10, math.Floor(math.Log10(q/5)))
+	for _, m := range []float64{1, 2, 5, 10} {
+		if 5*m*step >= q*(1-1e-9) {
+			step *= m
+			break
+		}
+	}
+	return step, step * math.Ceil(q/step-1e-9)
+}
+
+// ends keeps the text of a tick within the drawing.
+func ends(at float64) string {
+	switch {
+	case at < 0.01:
+		return "start"
+	case at > 0.99:
+		return "end"
+	}
+	return "middle"
 }
 
 // percent prints a fraction to three digits.

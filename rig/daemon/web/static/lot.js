@@ -52,6 +52,7 @@
 		const turned = now.dataset.key !== line.dataset.key || now.dataset.sound === "wrong";
 		if (now.innerHTML === line.innerHTML) { line.dataset.wait = now.dataset.wait; return true; }
 		line.replaceChildren(...now.childNodes);
+		document.querySelector(".said")?.remove(); // it was of what came before
 		for (const name of ["key", "sound", "wait"]) line.dataset[name] = now.dataset[name];
 		document.title = page.title;
 		if (turned) {
