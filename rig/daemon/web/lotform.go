@@ -103,7 +103,7 @@ func (s *site) openLot(w http.ResponseWriter, r *http.Request) error {
 		return s.showLotForm(w, r, f)
 	}
 	if r.FormValue("do") == "open" {
-		_, err = d.Open(r.Context(), d.Act(who(r), ""), f.Product, sampling.ISO2859, t)
+		_, err = d.Open(r.Context(), d.Act(signer(r), ""), f.Product, sampling.ISO2859, t)
 		if err == nil {
 			return done(w, r, linePath(f.Product), "opened")
 		}

@@ -10,6 +10,7 @@ import (
 	"drench/results/inspection"
 	"drench/results/lot"
 	"drench/rig/daemon"
+	"drench/rig/daemon/access"
 )
 
 // linePage is what an operator sees who tests a lot: one thing to do.
@@ -26,6 +27,9 @@ type linePage struct {
 	Sound   string // what is to be heard when the page has come to this
 	Key     string // changes with every result, so that each is heard once
 	Asks    bool   // for a serial number
+
+	By      string // who signs; "" where nobody is known
+	MaySign bool   // there is no login, so people say who they are
 
 	Tested, Sample, Bad, Accept, Reject int
 	Sequential                          bool
@@ -54,7 +58,10 @@ func (s *site) showLine(w http.ResponseWriter, r *http.Request, wrong []string) 
 	if err != nil {
 		return err
 	}
-	p := linePage{Product: series.Product, Path: linePath(series.Product), Problems: wrong}
+	p := linePage{Product: series.Product, Path: linePath(series.Product), Problems: wrong, MaySign: who(r) == access.Local}
+	if p.By = signer(r); p.By == access.Local {
+		p.By = ""
+	}
 	if err := s.standing(r.Context(), &p, d, series); err != nil {
 		return err
 	}
@@ -216,12 +223,12 @@ func (s *site) startTest(r *http.Request, d inspection.Desk, series *lot.Series,
 	} else if ok {
 		return fmt.Errorf("%s is being tested; scan the next device when its result is here", job.DUT)
 	}
-	step, err := d.Scan(ctx, d.Act(who(r), ""), product, serial)
+	step, err := d.Scan(ctx, d.Act(signer(r), ""), product, serial)
 	if err != nil {
 		return err
 	}
 	_, err = s.Bench.Enqueue(ctx, who(r), daemon.Request{Scenario: l.Test.Scenario, Limits: l.Test.Limits, Profile: l.Test.Profile, Trials: l.Test.Trials,
-		DUT: step.Serial, Tags: inspection.Tags(product, l.Lot, who(r))})
+		DUT: step.Serial, Tags: inspection.Tags(product, l.Lot, signer(r))})
 	return err
 }
 
@@ -230,7 +237,11 @@ func (s *site) retest(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	err = asAsked(d.Retest(r.Context(), d.Act(who(r), r.FormValue("why")), series.Product, r.FormValue("serial")))
+	why := strings.TrimSpace(r.FormValue("why"))
+	if !strings.Contains(why, " ") { // a scanner types into whatever has the cursor
+		return s.showLine(w, r, []string{fmt.Sprintf("the reason is %q; expected some words, not a serial number", why)})
+	}
+	err = asAsked(d.Retest(r.Context(), d.Act(signer(r), why), series.Product, r.FormValue("serial")))
 	if wrong, ok := problems(err); ok {
 		return s.showLine(w, r, wrong)
 	}
@@ -246,7 +257,7 @@ func (s *site) decide(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	_, err = d.Decide(r.Context(), d.Act(who(r), ""), series.Product)
+	_, err = d.Decide(r.Context(), d.Act(signer(r), ""), series.Product)
 	if wrong, ok := problems(asAsked(err)); ok {
 		return s.showLine(w, r, wrong)
 	}

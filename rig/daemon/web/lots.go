@@ -33,6 +33,7 @@ func (s *site) lotRoutes() []route {
 		{"GET /lots/ledger/{name}", access.ToLook, s.ledger},
 		{"POST /lots/void/{name}", access.ToRun, s.voidEntry},
 		{"POST /lots/withdraw/{name}", access.ToArrange, s.withdrawLot},
+		{"POST /lots/name", access.ToRun, s.sign},
 		{"GET /lots/line/{name}", access.ToLook, s.line},
 		{"POST /lots/line/{name}", access.ToRun, s.scan},
 		{"POST /lots/line/{name}/retest", access.ToRun, s.retest},
@@ -300,7 +301,7 @@ func (s *site) voidEntry(w http.ResponseWriter, r *http.Request) error {
 	if err != nil || n < 1 {
 		return s.showLot(w, r, name, []string{fmt.Sprintf("entry: %q; expected the number of an assignment or a result below", r.FormValue("entry"))})
 	}
-	err = asAsked(d.Void(r.Context(), d.Act(who(r), r.FormValue("why")), series.Product, n))
+	err = asAsked(d.Void(r.Context(), d.Act(signer(r), r.FormValue("why")), series.Product, n))
 	if wrong, ok := problems(err); ok {
 		return s.showLot(w, r, name, wrong)
 	}
@@ -316,7 +317,7 @@ func (s *site) withdrawLot(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	name := r.FormValue("lot")
-	err = asAsked(d.Withdraw(r.Context(), d.Act(who(r), r.FormValue("why")), series.Product))
+	err = asAsked(d.Withdraw(r.Context(), d.Act(signer(r), r.FormValue("why")), series.Product))
 	if wrong, ok := problems(err); ok {
 		return s.showLot(w, r, name, wrong)
 	}

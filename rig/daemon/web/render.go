@@ -124,6 +124,7 @@ var said = map[string]string{
 	"opened":    "The lot is open, and its sample is drawn.",
 	"voided":    "The entry no longer counts; it stays in the ledger.",
 	"withdrawn": "The lot is withdrawn.",
+	"signed":    "Entries are signed with that name now.",
 	"started":   "The night is started: its runs are in the queue.",
 }
 

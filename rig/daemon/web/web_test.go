@@ -128,6 +128,7 @@ func fill(t *testing.T, s *served) {
 	s.ran("nightly", runs[2])
 	_, err = s.Enqueue(ctx, "ada", daemon.Request{Scenario: "drip", DUT: "s1"}, daemon.Request{Scenario: "spray"})
 	must(t, err)
+	withLot(t, s)
 	s.records = []daemon.Calibration{
 		{What: "pump_drip", By: "ada", At: s.now().AddDate(-1, 0, 0), Expires: s.now().AddDate(0, 0, 10), State: rig.Valid},
 		{What: "timing", By: "ada", At: s.now().AddDate(-2, 0, 0), Expires: s.now().AddDate(0, 0, -3), State: rig.Expired},
@@ -153,6 +154,10 @@ var pagesToLookAt = []struct{ path, says string }{
 	{"/files/of/drip.star", "It comes with drench"},
 	{"/files/of/loose.limits", "Keep it"},
 	{"/files/of/drip.star/preview", `href="/files/of/drip.star"`},
+	{"/lots", "sensor b"},
+	{"/lots/new", "Show the plan"},
+	{"/lots/of/sensor%20b/L1", "Void an entry"},
+	{"/lots/line/sensor%20b", "Take unit"},
 	{"/calibrations", "due in 10 days"},
 	{"/compare", "to choose from"},
 	{"/compare?base=1&amp;now=3", "is now"},
