@@ -15,6 +15,7 @@ import (
 	"sync"
 	"time"
 
+	"drench/results/lot"
 	"drench/results/store"
 	"drench/rig/daemon"
 )
@@ -75,6 +76,8 @@ type Runs interface {
 	Judgements(ctx context.Context, run int64) ([]store.Judgement, error)
 	Timeline(ctx context.Context, id int64) io.ReadCloser
 	Tags(ctx context.Context) ([]store.TagCount, error)
+	lot.Storage // ledgers of lots
+	Products(ctx context.Context) ([]string, error)
 }
 
 type api struct {
@@ -112,6 +115,7 @@ func operations() []operation {
 		{runs, runOperations()},
 		{runs, artefactOperations()},
 		{runs, compareOperations()},
+		{lots, lotOperations()},
 		{files, fileOperations()},
 		{bench, benchOperations()},
 		{about, aboutOperations()},

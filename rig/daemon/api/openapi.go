@@ -22,6 +22,7 @@ var groups = []groupAbout{
 	{queue, "Jobs: runs that wait, go on or are over."},
 	{nights, "Sets of runs that a schedule starts."},
 	{runs, "Runs that are stored: timelines, reports, judgements, tags."},
+	{lots, "Lots that are accepted or rejected by a sample, with a ledger for each product: see docs/lots.md."},
 	{files, "Scripts, limits and profiles that the daemon keeps."},
 	{bench, "Trips of interlocks, and calibration records."},
 	{about, "The API itself."},
