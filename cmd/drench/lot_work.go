@@ -303,7 +303,11 @@ func (f *lotFlags) runAndEnter(cmd *cobra.Command, c *counter, jobs []*job, r ru
 	if err := f.printEntered(cmd, s, by); err != nil {
 		return err
 	}
-	return classStatus(lastLot(s).Units[sample-1].Class())
+	class := lastLot(s).Units[sample-1].Class()
+	if ran != nil && class != lot.Conforming && class != lot.Nonconforming {
+		return ran // inconc and error have a status each
+	}
+	return classStatus(class)
 }
 
 // classStatus turns what a unit is into an exit status.

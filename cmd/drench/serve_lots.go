@@ -19,7 +19,7 @@ type clerk struct {
 }
 
 func newClerk(st *store.Store, log *slog.Logger) *clerk {
-	return &clerk{desk: inspection.Desk{Store: st}, st: st, log: log, told: map[string]string{}}
+	return &clerk{desk: inspection.Desk{Store: st, Cache: &inspection.Cache{}}, st: st, log: log, told: map[string]string{}}
 }
 
 // run looks whenever the bench turns to something else, until ctx ends.

@@ -13,6 +13,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"drench/results/lot"
@@ -23,6 +24,7 @@ import (
 // Store is what a desk needs of a *store.Store.
 type Store interface {
 	lot.Storage
+	Entries(ctx context.Context, product string) (int, error)
 	Products(ctx context.Context) ([]string, error)
 	Runs(ctx context.Context, f store.Filter) ([]store.Run, error)
 	Get(ctx context.Context, id int64) (store.Run, error)
@@ -34,6 +36,40 @@ type Store interface {
 type Desk struct {
 	Store Store
 	Now   func() time.Time // nil: time.Now
+	Cache *Cache           // of what was verified before; nil: each look verifies anew
+}
+
+// Cache remembers verified ledgers for whoever looks again and again. A ledger
+// is only ever added to, so one with as many entries is the same; what somebody
+// changed behind the store's back shows when the ledger is verified from its
+// lines (Audit, drench lot verify) or added to.
+type Cache struct {
+	mu   sync.Mutex
+	kept map[string]*lot.Series
+}
+
+func (c *Cache) get(product string, entries int) *lot.Series {
+	if c == nil {
+		return nil
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if s := c.kept[product]; s != nil && s.Entries == entries {
+		return s
+	}
+	return nil
+}
+
+func (c *Cache) put(product string, s *lot.Series) {
+	if c == nil {
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.kept == nil {
+		c.kept = map[string]*lot.Series{}
+	}
+	c.kept[product] = s
 }
 
 // RefusedError says why something would spoil an inspection, and what to do.
@@ -65,12 +101,20 @@ func Tag(product, name string) string { return lotTag + product + "/" + name }
 func Tags(product, name, by string) []string { return []string{Tag(product, name), byTag + by} }
 
 // Series reads a product's ledger and verifies it. An unknown product has
-// lot.ErrNoLedger in the chain of the error.
+// lot.ErrNoLedger in the chain of the error. Nobody may change what it returns.
 func (d Desk) Series(ctx context.Context, product string) (*lot.Series, error) {
+	n, err := d.Store.Entries(ctx, product)
+	if err != nil {
+		return nil, err
+	}
+	if s := d.Cache.get(product, n); s != nil {
+		return s, nil
+	}
 	s, err := lot.Verify(d.Store.Read(ctx, product), "")
 	if err != nil {
 		return nil, fmt.Errorf("read the ledger of %s: %w", product, err)
 	}
+	d.Cache.put(product, s)
 	return s, nil
 }
 
@@ -157,10 +201,11 @@ func (d Desk) begin(ctx context.Context, a lot.Act, product string, rules sampli
 // Plan is the lot that Open would open, without a sample. Nothing is kept.
 func (d Desk) Plan(ctx context.Context, product string, rules sampling.Rules, t lot.Terms) (*lot.Lot, error) {
 	var m lot.Memory
-	a := d.Act("nobody", "a plan")
+	a, n := d.Act("nobody", "a plan"), 0
 	for line, err := range d.Store.Read(ctx, product) {
 		if err == nil {
-			err = m.Append(ctx, product, lineNumber(ctx, &m, product), line)
+			n++
+			err = m.Append(ctx, product, n, line)
 		}
 		if err != nil {
 			return nil, err
@@ -182,15 +227,6 @@ func (d Desk) Plan(ctx context.Context, product string, rules sampling.Rules, t 
 	var planned *lot.Lot
 	l.View(func(s *lot.Series) { planned = s.Current() })
 	return planned, nil
-}
-
-// lineNumber is that of the next line.
-func lineNumber(ctx context.Context, m *lot.Memory, product string) int {
-	n := 1
-	for range m.Read(ctx, product) {
-		n++
-	}
-	return n
 }
 
 // Scan is what a device's serial number means when it comes to the bench: it

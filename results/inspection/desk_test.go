@@ -228,3 +228,23 @@ func TestSequentialScan(t *testing.T) {
 		t.Error("the ledger has no stop before the end of the sample")
 	}
 }
+
+// TestCache: a desk with a cache sees what others have added, and does not
+// read again what it knows.
+func TestCache(t *testing.T) {
+	s := newShop(t)
+	ctx := t.Context()
+	s.open(small)
+	cached := Desk{Store: s.st, Cache: &Cache{}}
+	first, err := cached.Series(ctx, "p")
+	s.must(err)
+	if again, err := cached.Series(ctx, "p"); err != nil || again != first {
+		t.Errorf("%v; the ledger is read again though nothing was added", err)
+	}
+	s.must(s.Assign(ctx, s.Act("bob", ""), "p", 1, "s1"))
+	next, err := cached.Series(ctx, "p")
+	s.must(err)
+	if next.Current().Units[0].Serial != "s1" || first.Current().Units[0].Serial != "" {
+		t.Error("what another desk has added is not seen, or was put into what somebody holds")
+	}
+}

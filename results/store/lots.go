@@ -55,6 +55,12 @@ func (s *Store) Read(ctx context.Context, product string) iter.Seq2[[]byte, erro
 	}
 }
 
+// Entries is how many entries a product's ledger has.
+func (s *Store) Entries(ctx context.Context, product string) (n int, err error) {
+	err = s.db.QueryRowContext(ctx, `SELECT coalesce(max(number), 0) FROM lot_entries WHERE product = ?`, product).Scan(&n)
+	return n, s.fault("count the entries of the ledger of "+product, err)
+}
+
 // Products lists the products that have a ledger, by name.
 func (s *Store) Products(ctx context.Context) ([]string, error) {
 	const doing = "list the products that have a ledger"

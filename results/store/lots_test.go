@@ -100,6 +100,11 @@ func TestLedgerStays(t *testing.T) {
 	if list, err := s.Products(t.Context()); err != nil || len(list) != 1 || list[0] != "sensor B" {
 		t.Errorf("products %q, %v", list, err)
 	}
+	for product, want := range map[string]int{"sensor B": 2, "sensor C": 0} {
+		if n, err := s.Entries(t.Context(), product); err != nil || n != want {
+			t.Errorf("%d entries of %s, %v; expected %d", n, product, err, want)
+		}
+	}
 	if _, err := lot.Load(t.Context(), s, "sensor B"); err != nil {
 		t.Error(err)
 	}

@@ -77,6 +77,7 @@ type Runs interface {
 	Timeline(ctx context.Context, id int64) io.ReadCloser
 	Tags(ctx context.Context) ([]store.TagCount, error)
 	lot.Storage // ledgers of lots
+	Entries(ctx context.Context, product string) (int, error)
 	Products(ctx context.Context) ([]string, error)
 }
 

@@ -46,7 +46,7 @@ func (s *site) desk() (inspection.Desk, error) {
 	if s.Lots == nil {
 		return inspection.Desk{}, errNoPage
 	}
-	return inspection.Desk{Store: s.Lots, Now: s.Now}, nil
+	return inspection.Desk{Store: s.Lots, Now: s.Now, Cache: &s.verified}, nil
 }
 
 // asAsked turns what a ledger refuses into what is wrong with a request.

@@ -106,6 +106,7 @@ type site struct {
 	Options
 	pages    map[string]page
 	kept     *judged
+	verified inspection.Cache
 	scanning sync.Mutex // one device of a lot is taken in at a time
 	began    string     // when the program started: another may write reports otherwise
 }
