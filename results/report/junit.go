@@ -16,8 +16,8 @@ import (
 // both public schemas in use (windyroad's JUnit.xsd and junit-10.xsd) accept.
 type (
 	suitesXML struct {
-		XMLName xml.Name `xml:"testsuites"`
-		Suite   suiteXML `xml:"testsuite"`
+		XMLName xml.Name   `xml:"testsuites"`
+		Suites  []suiteXML `xml:"testsuite"`
 	}
 	suiteXML struct {
 		Name       string        `xml:"name,attr"`
@@ -58,7 +58,10 @@ type (
 // (inconc, error, none) is an error of that type, as skipping it would turn a
 // build green. If the run's verdict is worse than that of each limit, a case
 // called "run" carries it.
-func JUnit(w io.Writer, in Input) error {
+func JUnit(w io.Writer, in Input) error { return writeXML(w, suitesXML{Suites: []suiteXML{suite(in)}}) }
+
+// suite is a run's.
+func suite(in Input) suiteXML {
 	s := suiteXML{
 		Name:       token(in.Header.Scenario+" on "+in.Run.DUT, "run"),
 		Package:    "drench",
@@ -72,17 +75,21 @@ func JUnit(w io.Writer, in Input) error {
 	worst := verdict.None
 	for _, r := range in.Judgement.Results {
 		worst = worst.Overwrite(r.Verdict)
-		s.add(in, r.Limit.Text, r.Verdict, r.Reason, detail(r))
+		s.add(in.Header.Scenario, r.Limit.Text, r.Verdict, r.Reason, detail(r))
 	}
 	if in.Judgement.Verdict > worst || len(in.Judgement.Results) == 0 {
-		s.add(in, "run", in.Judgement.Verdict, in.Judgement.Reason, strings.Join(in.Set.Trips, "\n"))
+		s.add(in.Header.Scenario, "run", in.Judgement.Verdict, in.Judgement.Reason, strings.Join(in.Set.Trips, "\n"))
 	}
+	return s
+}
+
+func writeXML(w io.Writer, doc suitesXML) error {
 	if _, err := io.WriteString(w, xml.Header); err != nil {
 		return fmt.Errorf("write test results: %w", err)
 	}
 	e := xml.NewEncoder(w)
 	e.Indent("", "\t")
-	if err := e.Encode(suitesXML{Suite: s}); err != nil {
+	if err := e.Encode(doc); err != nil {
 		return fmt.Errorf("write test results: %w", err)
 	}
 	if _, err := io.WriteString(w, "\n"); err != nil {
@@ -91,8 +98,8 @@ func JUnit(w io.Writer, in Input) error {
 	return nil
 }
 
-func (s *suiteXML) add(in Input, name string, v verdict.Verdict, reason, text string) {
-	c := caseXML{Name: token(name, "limit"), ClassName: token(in.Header.Scenario, "scenario"), Time: "0"}
+func (s *suiteXML) add(scenario, name string, v verdict.Verdict, reason, text string) {
+	c := caseXML{Name: token(name, "limit"), ClassName: token(scenario, "scenario"), Time: "0"}
 	r := &resultXML{printable(reason), v.String(), printable(text)}
 	s.Tests++
 	switch v {

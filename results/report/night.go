@@ -1,55 +1,39 @@
 package report
 
 import (
-	"bytes"
-	"encoding/xml"
-	"fmt"
 	"io"
+	"time"
+
+	"drench/results/verdict"
 )
 
-// nightXML is a night's document: suitesXML with a suite for each run.
-type nightXML struct {
-	XMLName xml.Name   `xml:"testsuites"`
-	Suites  []suiteXML `xml:"testsuite"`
+// Unrun is a run that a night was to make and that left no timeline: it was
+// cancelled, or its bench was gone.
+type Unrun struct {
+	Scenario, DUT string
+	Reason        string
+	At            time.Time // wall time at which it ended
 }
 
 // NightJUnit writes the runs of a night as one document of JUnit-style XML: for
 // each run, in the order given, the suite that JUnit writes of it, numbered
-// from 0.
-func NightJUnit(w io.Writer, runs []Input) error {
-	var night nightXML
-	for i, in := range runs {
-		s, err := suiteOf(in)
-		if err != nil {
-			return fmt.Errorf("test results of run %d: %w", in.Run.ID, err)
+// from 0; and after them, for each that could not be made, a suite with an
+// error, so that it can't be overlooked.
+func NightJUnit(w io.Writer, runs []Input, unrun []Unrun) error {
+	var night suitesXML
+	for _, in := range runs {
+		night.Suites = append(night.Suites, suite(in))
+	}
+	for _, u := range unrun {
+		s := suiteXML{
+			Name: token(u.Scenario+" on "+u.DUT, "run"), Package: "drench", Time: "0",
+			Timestamp: u.At.UTC().Format("2006-01-02T15:04:05"), Hostname: "localhost",
 		}
-		s.ID = i
+		s.add(u.Scenario, "run", verdict.Error, u.Reason, "")
 		night.Suites = append(night.Suites, s)
 	}
-	if _, err := io.WriteString(w, xml.Header); err != nil {
-		return fmt.Errorf("write test results: %w", err)
+	for i := range night.Suites {
+		night.Suites[i].ID = i
 	}
-	e := xml.NewEncoder(w)
-	e.Indent("", "\t")
-	if err := e.Encode(night); err != nil {
-		return fmt.Errorf("write test results: %w", err)
-	}
-	if _, err := io.WriteString(w, "\n"); err != nil {
-		return fmt.Errorf("write test results: %w", err)
-	}
-	return nil
-}
-
-// suiteOf reads back what JUnit writes, so that there is one place which says
-// how a run becomes a suite.
-func suiteOf(in Input) (suiteXML, error) {
-	var b bytes.Buffer
-	if err := JUnit(&b, in); err != nil {
-		return suiteXML{}, err
-	}
-	var doc suitesXML
-	if err := xml.Unmarshal(b.Bytes(), &doc); err != nil {
-		return suiteXML{}, fmt.Errorf("read the suite back: %w", err)
-	}
-	return doc.Suite, nil
+	return writeXML(w, night)
 }

@@ -227,6 +227,8 @@ var asked = []request{
 	{id: "listNightRuns", path: "/nights/none/runs", status: 404},
 	{id: "getNightRun", path: "/night-runs/1", status: 200},
 	{id: "getNightRun", path: "/night-runs/7", status: 404},
+	{id: "getNightJUnit", path: "/night-runs/1/junit.xml", status: 200, has: `message="cancelled by ann"`},
+	{id: "getNightJUnit", path: "/night-runs/7/junit.xml", status: 404},
 	{id: "deleteNight", path: "/nights/week", status: 428},
 	{id: "deleteNight", path: "/nights/week", status: 204, headers: []string{"If-Match: *"}},
 	{id: "deleteNight", path: "/nights/week", status: 404, headers: []string{"If-Match: *"}},

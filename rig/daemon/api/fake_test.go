@@ -184,7 +184,10 @@ func (f *fake) StartNight(ctx context.Context, by, name string) (daemon.NightRun
 		return daemon.NightRun{}, err
 	}
 	defer f.lock()()
-	r := daemon.NightRun{ID: int64(len(f.ran) + 1), Night: name, Spec: n, By: by, Started: evening}
+	r := daemon.NightRun{ID: int64(len(f.ran) + 1), Night: name, Spec: n, By: by, Started: evening, Jobs: []daemon.Job{
+		{ID: 90, Request: daemon.Request{Scenario: "drip"}, State: daemon.Finished, Run: 1},
+		{ID: 91, Request: daemon.Request{Scenario: "drip"}, State: daemon.Cancelled, Reason: "cancelled by ann"},
+	}}
 	f.ran = append(f.ran, r)
 	return r, nil
 }

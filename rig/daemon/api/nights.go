@@ -1,12 +1,16 @@
 package api
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"fmt"
+	"io"
 	"net/http"
 	"time"
 
+	"drench/results/report"
 	"drench/rig/daemon"
 	"drench/rig/daemon/access"
 	"drench/rig/mistake"
@@ -23,6 +27,7 @@ func nightOperations() []operation {
 		op(http.MethodPost, "/nights/{name}/start", "startNight", access.ToRun, "Put a night's runs into the queue now", startNight).creating(),
 		op(http.MethodGet, "/nights/{name}/runs", "listNightRuns", access.ToLook, "When a night ran, the newest first", listNightRuns),
 		op(http.MethodGet, "/night-runs/{id}", "getNightRun", access.ToLook, "One run of a night, with its jobs", getNightRun),
+		raw[nightRunAsked, string]("/night-runs/{id}/junit.xml", "getNightJUnit", access.ToLook, "application/xml", "A whole night as JUnit-style XML, a suite for each of its runs", nightJUnit),
 	}
 }
 
@@ -130,8 +135,37 @@ func listNightRuns(c *call, q struct {
 	return nightRunList{filled(list)}, err
 }
 
-func getNightRun(c *call, q struct {
+type nightRunAsked struct {
 	ID int64 `path:"id" least:"1" about:"its number"`
-}) (daemon.NightRun, error) {
+}
+
+func getNightRun(c *call, q nightRunAsked) (daemon.NightRun, error) {
 	return c.api.daemon.NightRun(c.Context(), q.ID)
+}
+
+// nightJUnit writes a night that is over. A job that left no run is an error in
+// it.
+func nightJUnit(c *call, q nightRunAsked, w io.Writer) error {
+	n, err := c.api.daemon.NightRun(c.Context(), q.ID)
+	if err != nil {
+		return err
+	}
+	var ran []report.Input
+	var unrun []report.Unrun
+	for _, j := range n.Jobs {
+		switch {
+		case j.State == daemon.Queued || j.State == daemon.Running:
+			return &failure{class: notNow, what: fmt.Sprintf("job %d of the night is %s", j.ID, j.State), mend: "ask again when the night is over"}
+		case j.Run == 0:
+			unrun = append(unrun, report.Unrun{Scenario: j.Scenario, DUT: cmp.Or(j.DUT, "the device"), Reason: cmp.Or(j.Reason, string(j.State)), At: j.Ended})
+			continue
+		}
+		in, err := c.judged(j.Run)
+		if err != nil {
+			return err
+		}
+		ran = append(ran, in)
+	}
+	c.w.Header().Set("Content-Disposition", fmt.Sprintf(`inline; filename="night-run-%d.xml"`, q.ID))
+	return report.NightJUnit(w, ran, unrun)
 }

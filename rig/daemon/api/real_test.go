@@ -111,6 +111,7 @@ func TestRealDaemon(t *testing.T) {
 		{id: "listNightRuns", path: "/nights/week/runs", status: 200, has: `"id":1`},
 		{id: "getNightRun", path: "/night-runs/1", status: 200},
 		{id: "getNightRun", path: "/night-runs/5", status: 404},
+		{id: "getNightJUnit", path: "/night-runs/1/junit.xml", status: 409, has: "ask again when the night is over"},
 		{id: "deleteNight", path: "/nights/week", status: 204, headers: []string{"If-Match: *"}},
 		{id: "getNight", path: "/nights/week", status: 404},
 		{id: "listFiles", path: "/files", status: 200, has: `"stock":true`},
