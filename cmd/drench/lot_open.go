@@ -269,13 +269,16 @@ func (v lotView) printCurve(w io.Writer) error {
 	}
 	notes := riskNotes(v)
 	for i, next := 0, 0; i < len(v.Curve) || next < len(v.Risks); {
-		if next < len(v.Risks) && (i == len(v.Curve) || v.Risks[next].Quality <= v.Curve[i].Quality) {
-			row(v.Risks[next], notes[next])
-			next++
+		if next == len(v.Risks) || i < len(v.Curve) && v.Curve[i].Quality < v.Risks[next].Quality*(1-1e-9) {
+			row(v.Curve[i], "")
+			i++
 			continue
 		}
-		row(v.Curve[i], "")
-		i++
+		if i < len(v.Curve) && v.Curve[i].Quality < v.Risks[next].Quality*(1+1e-9) {
+			i++ // the same
+		}
+		row(v.Risks[next], notes[next])
+		next++
 	}
 	return t.Flush()
 }
