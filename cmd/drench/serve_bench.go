@@ -61,6 +61,9 @@ func (s *served) Run(ctx context.Context, job daemon.Job, o daemon.Observer) (da
 	j.closed = between.begin
 	in, err := j.execute(ctx, s.st, nil)
 	after := between.end()
+	if err != nil && ctx.Err() != nil && out.Run == 0 {
+		err = fmt.Errorf("ended before its run began: %w", context.Cause(ctx))
+	}
 	if err != nil {
 		out.Verdict, out.Reason, out.Trip = verdict.Error, err.Error(), cmp.Or(seen.trip, after)
 		if !seen.passed && ctx.Err() == nil {

@@ -171,6 +171,13 @@ func (s *serving) putEndless(t *testing.T) {
 	}
 }
 
+// awaitRun waits until a job's run is in the store.
+func (s *serving) awaitRun(t *testing.T, id int64) {
+	t.Helper()
+	for s.awaitState(t, id, daemon.Running).Run == 0 {
+	}
+}
+
 // TestServe: a queue is run, trips latch, a stop stops, SIGTERM ends it well,
 // and there is one daemon a bench.
 func TestServe(t *testing.T) {
@@ -193,12 +200,12 @@ func TestServe(t *testing.T) {
 		t.Errorf("after the trip: %+v", j)
 	}
 	s.ask(t, "POST", "/api/v1/trips/1/clear", `{"note": "released it"}`)
-	s.awaitState(t, 3, daemon.Running)
+	s.awaitRun(t, 3)
 	s.ask(t, "POST", "/api/v1/stop", "")
 	if j := s.awaitState(t, 3, daemon.Finished); j.Verdict != verdict.Error || !strings.Contains(j.Reason, "stopped by local") {
 		t.Errorf("stopped: %+v", j)
 	}
-	s.awaitState(t, 4, daemon.Running)
+	s.awaitRun(t, 4)
 	if status := s.end(t, syscall.SIGTERM); status != 0 {
 		t.Errorf("it ended with status %d", status)
 	}
@@ -233,8 +240,7 @@ func TestServeKilled(t *testing.T) {
 	s := startServing(t, data, nil)
 	s.putEndless(t)
 	s.ask(t, "POST", "/api/v1/jobs", `{"requests": [{"scenario": "endless"}, {"scenario": "drip", "trials": 4}]}`)
-	for s.awaitState(t, 1, daemon.Running).Run == 0 { // it has begun
-	}
+	s.awaitRun(t, 1)
 	s.end(t, syscall.SIGKILL)
 	again := startServing(t, data, nil)
 	if j := again.awaitState(t, 2, daemon.Finished); j.Verdict != verdict.Inconc {
