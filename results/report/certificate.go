@@ -131,7 +131,7 @@ func riskWords(risks []lot.Risk) string {
 
 // riskPlot draws an operating characteristic, with both risks marked.
 func riskPlot(risks, curve []lot.Risk) plot {
-	p := plot{ID: "oc", Title: "Operating characteristic: chance of acceptance over the process’s quality", Desc: riskWords(risks), Height: 260, Head: float64(len(risks))}
+	p := plot{ID: "oc", Title: "Operating characteristic: chance of acceptance over the process’s quality", Desc: riskWords(risks), Height: 260, Head: float64(len(risks)) + 1}
 	end := 0.0
 	for _, r := range curve {
 		end = max(end, r.Quality)
