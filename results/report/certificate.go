@@ -162,11 +162,11 @@ func riskPlot(risks, curve []lot.Risk) plot {
 
 // unitsSection lists every result of the sample.
 func unitsSection(c lot.Certificate) section {
-	t := &table{Caption: "The sample in the order of drawing", Head: []column{{"sample", true}, {"unit of the lot", true}, {"serial number", false}, {"is", false}, {"run", false}, {"entered by", false}, {"timeline SHA-256", false}}}
+	t := &table{Caption: "The sample in the order of drawing", Head: []column{{"sample", true}, {"unit of the lot", true}, {"serial number", false}, {"is", false}, {"run", true}, {"entry", true}, {"entered by", false}, {"timeline SHA-256", false}}}
 	for i := range c.Units {
 		u := &c.Units[i]
 		if len(u.Results) == 0 {
-			t.addRow("", cell{Text: strconv.Itoa(u.Sample)}, cell{Text: strconv.Itoa(u.Unit)}, cell{Text: u.Serial}, cell{Text: "not tested"}, cell{}, cell{}, cell{})
+			t.addRow("", cell{Text: strconv.Itoa(u.Sample)}, cell{Text: strconv.Itoa(u.Unit)}, cell{Text: u.Serial}, cell{Text: "not tested"}, cell{}, cell{}, cell{}, cell{})
 		}
 		for _, r := range u.Results {
 			is := cell{Verdict: r.Verdict.String(), Text: string(lot.ClassOf(r.Verdict))}
@@ -177,7 +177,7 @@ func unitsSection(c lot.Certificate) section {
 				is.Small = "tested again: " + r.Retest
 			}
 			t.addRow("", cell{Text: strconv.Itoa(u.Sample)}, cell{Text: strconv.Itoa(u.Unit)}, cell{Text: r.Serial}, is,
-				cell{Text: strconv.FormatInt(r.Run, 10), Small: fmt.Sprintf("entry %d", r.Entry)}, cell{Text: r.By, Small: wall(r.At)}, cell{Small: r.Sum})
+				cell{Text: strconv.FormatInt(r.Run, 10)}, cell{Text: strconv.Itoa(r.Entry)}, cell{Text: r.By, Small: wall(r.At)}, cell{Small: r.Sum})
 		}
 	}
 	return section{ID: "sample", Heading: "Sample", Wide: true, Shown: []*table{t}, Words: []string{
