@@ -86,6 +86,7 @@ func TestMarginsPage(t *testing.T) {
 // TestRegressions: each fault of the device is found against a run without it,
 // by the measure that is there for it.
 func TestRegressions(t *testing.T) {
+	t.Parallel()
 	base := map[string]compare.Run{}
 	for fault, want := range map[string]struct{ scenario, measure string }{
 		"dead_heartbeat": {"drip", "heartbeat missing"},

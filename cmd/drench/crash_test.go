@@ -184,6 +184,7 @@ func sound(t *testing.T, data string) {
 
 // TestCrashes has the real program meet what programs meet.
 func TestCrashes(t *testing.T) {
+	t.Parallel()
 	d := build(t)
 	refs := []reference{d.reference(t, 1), d.reference(t, 2), d.reference(t, 3)}
 	t.Run("killed", func(t *testing.T) { testKilled(t, d, refs) })

@@ -70,6 +70,7 @@ func TestFortnight(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs 14 nights of 600 trials")
 	}
+	t.Parallel()
 	trend := compare.Nights(fortnight(t, 600, 100, injected), compare.Options{})
 	want := map[string]struct {
 		night int
@@ -108,6 +109,7 @@ func TestQuietFortnights(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs 200 nights")
 	}
+	t.Parallel()
 	var pool []compare.Run
 	for seed := range uint64(200) {
 		r := record(t, "drip", runFlags{trials: 12, seed: seed}, func(b *bench) {

@@ -210,6 +210,7 @@ func TestOtherMachine(t *testing.T) {
 	if testing.Short() {
 		t.Skip("builds for other processors")
 	}
+	t.Parallel()
 	for arch, emulator := range map[string]string{"arm64": "qemu-aarch64-static", "arm": "qemu-arm-static"} {
 		path, err := exec.LookPath(emulator)
 		if err != nil {

@@ -292,6 +292,7 @@ func (e *episode) set(ctx context.Context, r *engine.Run) error {
 // virtual bench, and judges each twice: by the checker of timelines, and by
 // the bench's own truth.
 func TestNothingEnergisedWrongly(t *testing.T) {
+	t.Parallel()
 	want := 1_000_000
 	if testing.Short() {
 		want = 50_000

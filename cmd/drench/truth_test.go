@@ -205,6 +205,7 @@ func TestLatencyIntervalCovers(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes a minute")
 	}
+	t.Parallel()
 	const runs, studies, size = 100, 1000, 111
 	rank, err := stats.OrderStatInterval(size, 0.95, 0.95)
 	if err != nil {
