@@ -37,6 +37,7 @@ func shortRun(t *testing.T, body string) string {
 // kernelFault is something that happens to the bench, and what must come of it.
 type kernelFault struct {
 	script string
+	world  string                                    // its fault, from the start
 	happen func(t *testing.T, loop *closedloop.Loop) // in the middle of the run
 	status int
 	says   string // in what the program printed
@@ -46,7 +47,9 @@ type kernelFault struct {
 }
 
 var kernelFaults = map[string]kernelFault{
-	"none": {script: `power(); prime(); trial("wet", dose="0.2 ml", within="6 s"); dip(level="40 %", width="100 ms")`, says: "heartbeat gap"},
+	"none": {script: `power(); prime(); trial("wet", dose="0.2 ml", within="6 s"); dip(level="40 %", width="100 ms")`, says: "heartbeat gap", kept: selfTested},
+	"input stuck": {script: `power(); prime()`, world: "stuck_input", status: 4,
+		says: "self-test: loop_test does not open estop", trips: true, kept: unenergised},
 	"supply unplugged in a dip": {script: `power(); dip(level="40 %", width="30 s"); quiet("30 s")`,
 		happen: func(t *testing.T, loop *closedloop.Loop) {
 			for _, name := range []string{rig.SupplySet, rig.DipRail} {
@@ -123,6 +126,34 @@ func unharmed(t *testing.T, run store.Run, evs []rig.Event) {
 	}
 }
 
+// selfTested: the self-test has opened and closed the loops of two inputs.
+func selfTested(t *testing.T, _ store.Run, evs []rig.Event) {
+	var notes []string
+	for _, ev := range evs {
+		if ev.Kind == rig.Note && strings.HasPrefix(ev.Text, "self-test: ") {
+			notes = append(notes, ev.Text)
+		}
+	}
+	for _, input := range []string{rig.EStop, rig.Tray} {
+		if !slices.Contains(notes, "self-test: "+input+" opened and closed by "+rig.LoopTest) {
+			t.Errorf("%s is not proved; notes of the self-test: %q", input, notes)
+		}
+	}
+}
+
+// unenergised: the run ended before it set anything but the test line.
+func unenergised(t *testing.T, _ store.Run, evs []rig.Event) {
+	set := 0
+	for _, ev := range evs {
+		if ev.Kind == rig.Command && ev.Value != 0 {
+			set++
+		}
+	}
+	if set != 1 {
+		t.Errorf("%d commands switched something on, want one, to the test line", set)
+	}
+}
+
 func put(t *testing.T, path, text string) {
 	t.Helper()
 	if err := os.WriteFile(path, []byte(text), 0); err != nil {
@@ -134,16 +165,19 @@ func put(t *testing.T, path, text string) {
 // and what can be switched off is off.
 func TestOnKernelFaults(t *testing.T) {
 	onKernel(t)
-	for _, name := range []string{"none", "clock set", "supply unplugged in a dip", "noise on the UART", "stopped by a signal", "chip gone"} {
+	for _, name := range []string{"none", "input stuck", "clock set", "supply unplugged in a dip", "noise on the UART", "stopped by a signal", "chip gone"} {
 		f := kernelFaults[name]
 		t.Run(name, func(t *testing.T) {
-			loop, rigFile := startWorld(t, kernelRun{}, f.broken)
+			loop, rigFile := startWorld(t, kernelRun{fault: f.world}, f.broken)
 			data := ramDisk(t)
 			ctx, stop := context.WithCancel(t.Context())
 			defer stop()
 			happened := make(chan struct{})
 			go func() {
 				defer close(happened)
+				if f.happen == nil && name != "stopped by a signal" {
+					return
+				}
 				for !slices.Contains(loop.Energised(), rig.SupplySet) {
 					time.Sleep(100 * time.Millisecond)
 				}
