@@ -167,6 +167,9 @@ func (x *extractor) command(r role, at rig.Instant, v int64) {
 		x.uart.forget()
 	}
 	x.feed.command(r, v)
+	if v == 0 && (r == supplyRelay || r == supplySet) && !x.inDip() {
+		x.off(at) // also where no mark says so: at the end, and after a trip
+	}
 	if x.trial != nil {
 		x.trial.command(r, at, v)
 	}

@@ -50,6 +50,12 @@ func TestHeartbeat(t *testing.T) {
 			s.mark(12*sec, rig.MarkOff)
 			s.edge(12100*ms, rig.Heartbeat, 0)
 		}, want{1, sec, 0, 1700 * ms, []Sample{{Value: 3e8, U: u}}}},
+		{"its relay opens, though no mark says so: the fall of its line is no beat", func(s *story) {
+			s.mark(10*sec, rig.MarkPowered)
+			pulse(s, 10300*ms, 11300*ms)
+			s.command(12*sec, rig.RelayDUT, 0)
+			pulse(s, 12002*ms)
+		}, want{1, sec, 0, 1700 * ms, []Sample{{Value: 3e8, U: u}}}},
 		{"one beat missing", func(s *story) {
 			s.mark(10*sec, rig.MarkPowered)
 			pulse(s, 10300*ms, 11300*ms, 13300*ms, 14300*ms)
