@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -23,9 +24,11 @@ type lab struct {
 	ran     []string
 	runs    int64
 	watched int
-	lost    error         // from Watch; nil: the bench is there
-	began   chan string   // each run's scenario
-	hold    chan struct{} // a run called "long" ends when this is closed
+
+	watching atomic.Bool   // now, and has passed
+	lost     error         // from Watch; nil: the bench is there
+	began    chan string   // each run's scenario
+	hold     chan struct{} // a run called "long" ends when this is closed
 }
 
 var table = []rig.Channel{{Name: rig.Detect, Dir: rig.Input}, {Name: rig.EStop, Dir: rig.Input}, {Name: rig.Rail, Dir: rig.Gauge, Unit: rig.Volt}}
@@ -77,6 +80,8 @@ func (l *lab) Watch(ctx context.Context, o Observer) error {
 		return err
 	}
 	o.Passed(0)
+	l.watching.Store(true)
+	defer l.watching.Store(false)
 	<-ctx.Done()
 	return nil
 }

@@ -28,7 +28,7 @@ func TestMetrics(t *testing.T) {
 	jobs := tr.enqueue(t, "drip", "bad", "trip", "spray", "spray")
 	tr.start(t)
 	tr.over(t, jobs[2].ID)
-	until(t, "the bench is idle", func() bool { l := tr.Live(); return l.Job == nil && l.Trip != "" && tr.lab.isWatched() })
+	until(t, "the bench is idle", func() bool { l := tr.Live(); return l.Job == nil && l.Trip != "" && tr.lab.watching.Load() })
 	tr.clock.set(tr.Alive().Add(3 * time.Second))
 	text := scrape(t, tr.Daemon)
 	for _, line := range []string{
