@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -15,13 +16,13 @@ import (
 func TestClockWatch(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		began := time.Now()
-		var shift time.Duration
+		var shift atomic.Int64 // ns that the time of day was set by
 		now := func() rig.Instant { return rig.Instant(time.Since(began)) }
-		wall := func() time.Time { return time.Now().Add(shift + time.Since(began)/2000) } // slewed by 500 ppm
+		wall := func() time.Time { return time.Now().Add(time.Duration(shift.Load()) + time.Since(began)/2000) } // slewed by 500 ppm
 		w := newClockWatch(time.Second, now, wall)
 		for _, step := range []time.Duration{-time.Hour, time.Hour, 200 * time.Millisecond} {
 			time.Sleep(10 * time.Minute)
-			time.AfterFunc(10*time.Second+500*time.Millisecond, func() { shift += step })
+			time.AfterFunc(10*time.Second+500*time.Millisecond, func() { shift.Add(int64(step)) })
 			asked := now()
 			// What slewing adds up to while nobody compares is another matter.
 			w.offset = w.compare()

@@ -63,7 +63,7 @@ func newSlowBench(t *testing.T) *slowBench {
 	}
 	s, err := supply.Dial(t.Context(), supply.Config{Timeout: 4 * time.Second, Open: func(context.Context) (io.ReadWriteCloser, error) {
 		here, there := net.Pipe()
-		go func() { _ = b.inst.Talk(t.Context(), there) }()
+		go func() { _ = b.inst.Talk(context.WithoutCancel(t.Context()), there) }() // the bench's end needs it: it ends with the pipe
 		return here, nil
 	}})
 	if err != nil {
