@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"drench/results/limits"
-	"drench/results/measure"
 	"drench/results/report"
 	"drench/results/store"
 	"drench/results/verdict"
@@ -220,16 +219,7 @@ func (j *job) keep(ctx context.Context, st *store.Store, rec *store.Recorder, on
 
 // judge reads a run's timeline, measures it and judges it by limits.
 func judge(ctx context.Context, st *store.Store, id int64, f *limits.File) (report.Input, error) {
-	open := func() (*timeline.Reader, error) { return timeline.NewReader(st.Timeline(ctx, id)) }
-	tl, err := open()
-	if err != nil {
-		return report.Input{}, fmt.Errorf("read run %d: %w", id, err)
-	}
-	set, err := measure.Extract(tl.Header, tl.All())
-	if err != nil {
-		return report.Input{}, fmt.Errorf("measure run %d: %w", id, err)
-	}
-	return report.Input{Header: tl.Header, Set: set, Judgement: limits.Judge(set, f, tl.Header), Open: open}, nil
+	return report.Judge(report.Run{ID: id}, f, func() (*timeline.Reader, error) { return timeline.NewReader(st.Timeline(ctx, id)) })
 }
 
 // stored fills in what the store knows of a run.

@@ -38,6 +38,20 @@ type Run struct {
 	Sum        string    `json:"sum"` // SHA-256 of the timeline in hexadecimal
 }
 
+// Judge reads a stored run's timeline, measures it and judges it by limits. open
+// opens the timeline, as often as it is called.
+func Judge(run Run, f *limits.File, open func() (*timeline.Reader, error)) (Input, error) {
+	tl, err := open()
+	if err != nil {
+		return Input{}, fmt.Errorf("read run %d: %w", run.ID, err)
+	}
+	set, err := measure.Extract(tl.Header, tl.All())
+	if err != nil {
+		return Input{}, fmt.Errorf("measure run %d: %w", run.ID, err)
+	}
+	return Input{Run: run, Header: tl.Header, Set: set, Judgement: limits.Judge(set, f, tl.Header), Open: open}, nil
+}
+
 var errNoTimeline = errors.New("no timeline to read")
 
 // events reads the whole timeline again. A damaged tail ends it like its

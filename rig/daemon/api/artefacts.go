@@ -66,17 +66,6 @@ func (c *call) judged(id int64) (report.Input, error) {
 	if err != nil {
 		return report.Input{}, fmt.Errorf("read the limits of run %d: %w", id, err)
 	}
-	open := func() (*timeline.Reader, error) { return timeline.NewReader(c.api.runs.Timeline(ctx, id)) }
-	t, err := open()
-	if err != nil {
-		return report.Input{}, fmt.Errorf("read the timeline of run %d: %w", id, err)
-	}
-	set, err := measure.Extract(t.Header, t.All())
-	if err != nil {
-		return report.Input{}, fmt.Errorf("measure run %d: %w", id, err)
-	}
-	return report.Input{
-		Run:    report.Run{ID: r.ID, Started: r.Started, Ended: r.Ended, DUT: r.DUT, LimitsName: r.LimitsName, LimitsText: r.LimitsText, Sum: r.Sum},
-		Header: t.Header, Set: set, Judgement: limits.Judge(set, f, t.Header), Open: open,
-	}, nil
+	run := report.Run{ID: r.ID, Started: r.Started, Ended: r.Ended, DUT: r.DUT, LimitsName: r.LimitsName, LimitsText: r.LimitsText, Sum: r.Sum}
+	return report.Judge(run, f, func() (*timeline.Reader, error) { return timeline.NewReader(c.api.runs.Timeline(ctx, id)) })
 }

@@ -10,7 +10,6 @@ import (
 
 	"drench/results/compare"
 	"drench/results/limits"
-	"drench/results/measure"
 	"drench/results/report"
 	"drench/results/safety"
 	"drench/results/store"
@@ -52,25 +51,16 @@ func (j *judged) begin(ctx context.Context) (end func(), err error) {
 	}
 }
 
-// input judges a stored run by limits as they were written.
-func (j *judged) input(ctx context.Context, r store.Run, limitsName, limitsText string) (report.Input, error) {
+// input judges a stored run by limits as they were written, and returns those
+// too.
+func (j *judged) input(ctx context.Context, r store.Run, limitsName, limitsText string) (report.Input, *limits.File, error) {
 	f, err := limits.Parse(limitsName, []byte(limitsText))
 	if err != nil {
-		return report.Input{}, fmt.Errorf("limits of run %d: %w", r.ID, err)
+		return report.Input{}, nil, fmt.Errorf("limits of run %d: %w", r.ID, err)
 	}
-	open := func() (*timeline.Reader, error) { return timeline.NewReader(j.runs.Timeline(ctx, r.ID)) }
-	tl, err := open()
-	if err != nil {
-		return report.Input{}, fmt.Errorf("read run %d: %w", r.ID, err)
-	}
-	set, err := measure.Extract(tl.Header, tl.All())
-	if err != nil {
-		return report.Input{}, fmt.Errorf("measure run %d: %w", r.ID, err)
-	}
-	return report.Input{
-		Run:    report.Run{ID: r.ID, Started: r.Started, Ended: r.Ended, DUT: r.DUT, LimitsName: limitsName, LimitsText: limitsText, Sum: r.Sum},
-		Header: tl.Header, Set: set, Judgement: limits.Judge(set, f, tl.Header), Open: open,
-	}, nil
+	run := report.Run{ID: r.ID, Started: r.Started, Ended: r.Ended, DUT: r.DUT, LimitsName: limitsName, LimitsText: limitsText, Sum: r.Sum}
+	in, err := report.Judge(run, f, func() (*timeline.Reader, error) { return timeline.NewReader(j.runs.Timeline(ctx, r.ID)) })
+	return in, f, err
 }
 
 // write writes a run in one of the report's formats.
@@ -80,7 +70,7 @@ func (j *judged) write(ctx context.Context, f format, r store.Run, limitsName, l
 		return nil, err
 	}
 	defer end()
-	in, err := j.input(ctx, r, limitsName, limitsText)
+	in, _, err := j.input(ctx, r, limitsName, limitsText)
 	if err != nil {
 		return nil, err
 	}

@@ -2,10 +2,8 @@ package web
 
 import (
 	"context"
-	"fmt"
 
 	"drench/results/compare"
-	"drench/results/limits"
 	"drench/results/store"
 )
 
@@ -42,13 +40,9 @@ func (j *judged) measure(ctx context.Context, r store.Run) (compare.Run, error) 
 		return compare.Run{}, err
 	}
 	defer end()
-	in, err := j.input(ctx, r, r.LimitsName, r.LimitsText)
+	in, f, err := j.input(ctx, r, r.LimitsName, r.LimitsText)
 	if err != nil {
 		return compare.Run{}, err
-	}
-	f, err := limits.Parse(r.LimitsName, []byte(r.LimitsText))
-	if err != nil {
-		return compare.Run{}, fmt.Errorf("limits of run %d: %w", r.ID, err)
 	}
 	return compare.Run{ID: r.ID, Scenario: r.Scenario, DUT: r.DUT, Script: in.Header.Hashes["script"], Started: r.Started,
 		Verdict: r.Verdict, Reason: r.Reason, Limits: f.Resolve(in.Header.Device).Limits, Measures: in.Set.Measures}, nil
