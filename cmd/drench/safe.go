@@ -5,8 +5,6 @@ import (
 	"errors"
 	"fmt"
 
-	"drench/rig/config"
-
 	"github.com/spf13/cobra"
 )
 
@@ -18,15 +16,11 @@ func newSafe() *cobra.Command {
 			"to that process.",
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			set, err := config.LoadSettings(cmd.Flags())
+			b, err := loadBench(cmd, "")
 			if err != nil {
 				return err
 			}
-			b, err := readBench(set.Rig)
-			if err != nil {
-				return err
-			}
-			if err := b.safely(cmd.Context(), set.Data); err != nil {
+			if err := b.safely(cmd.Context(), b.data); err != nil {
 				return &benchError{err}
 			}
 			_, err = fmt.Fprintf(cmd.OutOrStdout(), "bench %s: all outputs are safe\n", b.rig.Name)

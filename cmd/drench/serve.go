@@ -13,7 +13,6 @@ import (
 
 	"drench/results/store"
 	"drench/rig/calibration"
-	"drench/rig/config"
 	"drench/rig/daemon"
 
 	"github.com/spf13/cobra"
@@ -62,16 +61,12 @@ func serve(cmd *cobra.Command, f serveFlags) (err error) {
 	if f.keep.Days < 0 || f.keep.Runs < 0 {
 		return errors.New("--keep-days or --keep-runs is negative; expected a number from 1, or none to keep all")
 	}
-	set, err := config.LoadSettings(cmd.Flags())
-	if err != nil {
-		return err
-	}
-	b, err := readBench(set.Rig)
+	b, err := loadBench(cmd, "")
 	if err != nil {
 		return err
 	}
 	log := slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), nil))
-	mine, err := takeBench(set.Data, b)
+	mine, err := takeBench(b.data, b)
 	if err != nil {
 		return &benchError{err}
 	}
@@ -89,7 +84,7 @@ func serve(cmd *cobra.Command, f serveFlags) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, st.Close()) }()
-	return keepBench(ctx, b, st, lost, set.Data, f, log)
+	return keepBench(ctx, b, st, lost, b.data, f, log)
 }
 
 // takeBench locks a bench for this process, real or virtual: its queue is
