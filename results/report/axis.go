@@ -55,7 +55,7 @@ func newAxis(lo, hi float64, u rig.Unit, ticks int) axis {
 	if a.hi <= a.lo {
 		a.hi = a.lo + 1
 	}
-	a.step = roundStep((a.hi - a.lo) / float64(ticks))
+	a.step = RoundStep((a.hi - a.lo) / float64(ticks))
 	a.lo, a.hi = math.Floor(a.lo/a.step+1e-9)*a.step, math.Ceil(a.hi/a.step-1e-9)*a.step
 	return a
 }
@@ -70,8 +70,8 @@ func timeAxis(length float64, ticks int) axis {
 	return a
 }
 
-// roundStep returns 1, 2 or 5 times a power of ten, at least v.
-func roundStep(v float64) float64 {
+// RoundStep returns 1, 2 or 5 times a power of ten, at least v.
+func RoundStep(v float64) float64 {
 	p := math.Pow(10, math.Floor(math.Log10(v)))
 	for _, m := range []float64{1, 2, 5} {
 		if m*p >= v*(1-1e-9) {

@@ -8,6 +8,7 @@ import (
 
 	"drench/results/compare"
 	"drench/results/limits"
+	"drench/results/report"
 	"drench/rig"
 )
 
@@ -138,7 +139,7 @@ func trendAxis(s compare.Series, lims []limits.Limit) valueAxis {
 		hi = lo + oneOf(s.Unit)
 	}
 	unit := scaleOf(s.Unit)
-	step := unit * roundStep((hi-lo)/4/unit)
+	step := unit * report.RoundStep((hi-lo)/4/unit)
 	return valueAxis{math.Floor(lo/step+1e-9) * step, math.Ceil(hi/step-1e-9) * step, step}
 }
 
@@ -162,17 +163,6 @@ func scaleOf(u rig.Unit) float64 {
 		return 1e9 / 3600 // per h
 	}
 	return 1
-}
-
-// roundStep returns 1, 2 or 5 times a power of ten, at least v.
-func roundStep(v float64) float64 {
-	p := math.Pow(10, math.Floor(math.Log10(v)))
-	for _, m := range []float64{1, 2, 5} {
-		if m*p >= v*(1-1e-9) {
-			return m * p
-		}
-	}
-	return 10 * p
 }
 
 // num prints a coordinate to a tenth.
