@@ -195,7 +195,13 @@ func (s *site) scan(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	err = asAsked(s.startTest(r, d, series, strings.TrimSpace(r.FormValue("serial"))))
+	return s.backToLine(w, r, series, s.startTest(r, d, series, strings.TrimSpace(r.FormValue("serial"))))
+}
+
+// backToLine shows the line's page again after what was asked of it, with what
+// was refused.
+func (s *site) backToLine(w http.ResponseWriter, r *http.Request, series *lot.Series, err error) error {
+	err = asAsked(err)
 	if wrong, ok := problems(err); ok {
 		return s.showLine(w, r, wrong)
 	}
@@ -241,15 +247,7 @@ func (s *site) retest(w http.ResponseWriter, r *http.Request) error {
 	if !strings.Contains(why, " ") { // a scanner types into whatever has the cursor
 		return s.showLine(w, r, []string{fmt.Sprintf("the reason is %q; expected some words, not a serial number", why)})
 	}
-	err = asAsked(d.Retest(r.Context(), d.Act(signer(r), why), series.Product, r.FormValue("serial")))
-	if wrong, ok := problems(err); ok {
-		return s.showLine(w, r, wrong)
-	}
-	if err != nil {
-		return err
-	}
-	http.Redirect(w, r, linePath(series.Product), http.StatusSeeOther)
-	return nil
+	return s.backToLine(w, r, series, d.Retest(r.Context(), d.Act(signer(r), why), series.Product, r.FormValue("serial")))
 }
 
 func (s *site) decide(w http.ResponseWriter, r *http.Request) error {
