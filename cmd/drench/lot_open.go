@@ -230,7 +230,7 @@ func (v lotView) print(w io.Writer) error {
 			v.AQL, v.Level, v.Letter, v.plan.N, v.plan.Ac, v.plan.Re, v.Mode)
 	}
 	if v.Test != nil {
-		fmt.Fprintf(w, "each unit is tested by %s\n", testWords(v.Test))
+		fmt.Fprintf(w, "each unit is tested by %s\n", v.Test.Words())
 	}
 	if err := v.printCurve(w); err != nil {
 		return err
@@ -244,17 +244,6 @@ func (v lotView) print(w io.Writer) error {
 	}
 	v.State.print(w)
 	return nil
-}
-
-func testWords(t *lot.Test) string {
-	text := t.Scenario
-	if t.Trials > 0 {
-		text += fmt.Sprintf(", %d trials", t.Trials)
-	}
-	if t.Limits != "" {
-		text += ", limits " + t.Limits
-	}
-	return text
 }
 
 // barWidth is how long a chance of 1 is drawn.

@@ -276,7 +276,7 @@ func testOf(l *lot.Lot, named []string, r *runFlags) (string, error) {
 		return "", fmt.Errorf("lot %s is tested by %s, not by %s; expected that, or no scenario", l.Lot, l.Test.Scenario, named[0])
 	}
 	if r.trials != 0 || r.limits != "" {
-		return "", fmt.Errorf("lot %s is tested by %s; expected neither --trials nor --limits", l.Lot, testWords(l.Test))
+		return "", fmt.Errorf("lot %s is tested by %s; expected neither --trials nor --limits", l.Lot, l.Test.Words())
 	}
 	r.trials, r.limits = l.Test.Trials, l.Test.Limits
 	return l.Test.Scenario, nil

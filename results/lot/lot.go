@@ -53,6 +53,18 @@ type Test struct {
 	Trials   int    `json:"trials,omitempty"` // 0: as many as the scenario has
 }
 
+// Words says what is run, for people.
+func (t *Test) Words() string {
+	text := t.Scenario
+	if t.Trials > 0 {
+		text += fmt.Sprintf(", %d trials", t.Trials)
+	}
+	if t.Limits != "" {
+		text += ", limits " + t.Limits
+	}
+	return text
+}
+
 // Wald is a sequential plan by what it is to do; see sampling.Wald. Limit is
 // its largest sample.
 type Wald struct {

@@ -157,18 +157,10 @@ type lotPage struct {
 
 // Test is what each unit is tested by, in words.
 func (p lotPage) TestWords() string {
-	t := p.Lot.Test
-	if t == nil {
+	if p.Lot.Test == nil {
 		return "not named"
 	}
-	text := t.Scenario
-	if t.Trials > 0 {
-		text += fmt.Sprintf(", %d trials", t.Trials)
-	}
-	if t.Limits != "" {
-		text += ", limits " + t.Limits
-	}
-	return text
+	return p.Lot.Test.Words()
 }
 
 // ledgerRow is an entry as it is shown.
